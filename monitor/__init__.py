@@ -1,0 +1,1 @@
+"""The service around the rules: intake, store, records, alarms, API, page, export."""

@@ -1,0 +1,1 @@
+"""From a wire to a Reading: one module per driver."""

@@ -1,0 +1,1 @@
+"""Judging, pure: no clock, no input or output, no threads, no logging."""

@@ -1,15 +1,20 @@
 """What can go wrong in `monitor`.
 
 MonitorError
-├── InputError        what was sent cannot be read or is outside what is allowed
-├── NotFoundError     there is no such lot, alarm, deviation, day or person
-├── RefusedError      what was asked contradicts what is already recorded
-├── KeyReuseError     an idempotency key that came back with a different request
-├── BusyError         too much waits already; try again shortly
-├── SignInError       a secret or code that does not open a session; `wait` says how long until the next try
-└── LinkError         a signed link that is altered or has expired
+├── StoreError                the store cannot do something
+│   ├── StoreUnavailable      nothing can be written just now; nothing acknowledged was lost; try again
+│   │   ├── StoreFull         no room left on the disk
+│   │   ├── StoreReadOnly     the file or its disk is read-only
+│   │   ├── StoreLocked       somebody else holds the database for too long
+│   │   ├── StoreFailed       the disk or file answers with an I/O error, or cannot be opened
+│   │   └── StoreClosed       the writer has been closed
+│   ├── StoreDamaged          the file is no sound database
+│   ├── StoreVersion          the database was made by another version of the program
+│   └── RecordRefused         a record that contradicts what is stored
+├── LedgerError               a record that cannot be written to the ledger, or proven from it
+└── IntakeFull                readings could not be taken in: the queue stayed full
 
-Every message is one sentence: what, with which value, where, and what to write instead.
+Every message is one sentence: what, with which value, where, and what to do.
 """
 
 from __future__ import annotations
@@ -19,33 +24,49 @@ class MonitorError(Exception):
     """Root of this package's errors."""
 
 
-class InputError(MonitorError):
-    """What was sent cannot be read or is outside what is allowed."""
+class StoreError(MonitorError):
+    """The store cannot do something."""
 
 
-class NotFoundError(MonitorError):
-    """There is no such lot, alarm, deviation, day or person."""
+class StoreUnavailable(StoreError):
+    """Nothing can be written just now. Nothing acknowledged was lost; the same write may be tried again."""
 
 
-class RefusedError(MonitorError):
-    """What was asked contradicts what is already recorded; nothing was changed."""
+class StoreFull(StoreUnavailable):
+    """No room left on the disk."""
 
 
-class KeyReuseError(MonitorError):
-    """An idempotency key that came back with a different request."""
+class StoreReadOnly(StoreUnavailable):
+    """The database file or its disk is read-only."""
 
 
-class BusyError(MonitorError):
-    """Too much waits to be stored already; nothing was taken, try again shortly."""
+class StoreLocked(StoreUnavailable):
+    """Somebody else held the database for longer than the busy timeout."""
 
 
-class SignInError(MonitorError):
-    """A secret or code that does not open a session; `wait` is how many microseconds until the next try."""
-
-    def __init__(self, text: str, wait: int = 0) -> None:
-        super().__init__(text)
-        self.wait = wait
+class StoreFailed(StoreUnavailable):
+    """The disk or file answers with an I/O error, or cannot be opened."""
 
 
-class LinkError(MonitorError):
-    """A signed link that is altered or has expired."""
+class StoreClosed(StoreUnavailable):
+    """The writer has been closed."""
+
+
+class StoreDamaged(StoreError):
+    """The file is no sound database."""
+
+
+class StoreVersion(StoreError):
+    """The database was made by another version of the program."""
+
+
+class RecordRefused(StoreError):
+    """A record that contradicts what is stored."""
+
+
+class LedgerError(MonitorError):
+    """A record that cannot be written to the ledger, or proven from it."""
+
+
+class IntakeFull(MonitorError):
+    """Readings could not be taken in: the queue stayed full. They were counted as lost unless sent again."""

@@ -109,3 +109,15 @@ class LinkError(MonitorError):
 
 class IntakeFull(BusyError):
     """Readings could not be taken in: the queue stayed full. They were counted as lost unless sent again."""
+
+
+class KeyFileError(MonitorError):
+    """The site's signing key cannot be read, made or trusted."""
+
+
+class ExportError(MonitorError):
+    """A day cannot be exported."""
+
+
+class ExportMismatch(ExportError):
+    """Judging the exported files does not repeat what the service had found while it ran."""

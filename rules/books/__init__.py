@@ -1,0 +1,1 @@
+"""The limit books: published limits as data, one TOML file a book, read by `rules.book`."""

@@ -12,9 +12,11 @@ MonitorError
 │   ├── StoreVersion          the database was made by another version of the program
 │   └── RecordRefused         a record that contradicts what is stored
 ├── LedgerError               a record that cannot be written to the ledger, or proven from it
+├── ConfigError       a configuration that cannot be run by; carries every mistake found
 ├── InputError        what was sent cannot be read or is outside what is allowed
 ├── NotFoundError     there is no such lot, alarm, deviation, day or person
 ├── RefusedError      what was asked contradicts what is already recorded
+│   └── NotClosable   a deviation that something is still missing from; carries every missing piece
 ├── KeyReuseError     an idempotency key that came back with a different request
 ├── BusyError         too much waits already; try again shortly
 │   └── IntakeFull    readings could not be taken in: the queue stayed full
@@ -25,6 +27,8 @@ Every message is one sentence: what, with which value, where, and what to write 
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 
 class MonitorError(Exception):
@@ -121,3 +125,19 @@ class ExportError(MonitorError):
 
 class ExportMismatch(ExportError):
     """Judging the exported files does not repeat what the service had found while it ran."""
+
+
+class ConfigError(MonitorError):
+    """A configuration that cannot be run by; `problems` holds every mistake found, one sentence each."""
+
+    def __init__(self, problems: Sequence[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = tuple(problems)
+
+
+class NotClosable(RefusedError):
+    """A deviation that cannot be closed yet; `missing` holds one sentence for each thing it lacks."""
+
+    def __init__(self, missing: Sequence[str]) -> None:
+        super().__init__("\n".join(missing))
+        self.missing = tuple(missing)

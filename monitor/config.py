@@ -1,0 +1,156 @@
+"""The service's configuration, `larderer.toml`: how probes are wired, who is told, where things are kept.
+
+`load_config` reads the file once and collects every mistake, one sentence each with file and line. The plan
+says what is judged; this says how the plant is wired to it. Secrets come from files or environment variables
+and are never printed (`Secret`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from rules.reading import HOUR, MINUTE, Span
+
+DRIVERS: Final = ("serial", "mqtt", "csv", "simulator")
+ROLES: Final = ("operator", "reviewer", "inspector")
+#: Lowest first.
+PRIORITIES: Final = ("low", "medium", "high", "critical")
+
+
+@dataclass(frozen=True, slots=True)
+class Secret:
+    """A text that must not reach a log, a page or a message; `reveal()` is the only way to read it."""
+
+    _text: str = field(repr=False)
+
+    def reveal(self) -> str:
+        """The secret itself."""
+        return self._text
+
+    def __str__(self) -> str:
+        return "***"
+
+
+@dataclass(frozen=True, slots=True)
+class Server:
+    """Where the API and the page listen. `public_url` is what links in messages start with; blank: no links."""
+
+    host: str = "127.0.0.1"
+    port: int = 8080
+    trusted_network: bool = False
+    public_url: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Mqtt:
+    """The broker. `topics` is the mapping of foreign topics to probes, handed to the MQTT driver as written."""
+
+    host: str
+    port: int = 1883
+    username: str = ""
+    password: Secret | None = None
+    tls_ca: Path | None = None
+    topics: tuple[Mapping[str, object], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One source of readings: its driver and the keys that `probes.<driver>.load` is given."""
+
+    driver: str
+    options: Mapping[str, object]
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody who works here or inspects. `bells` are tried in this order."""
+
+    name: str
+    role: str
+    bells: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BellConfig:
+    """A way to reach a person or to work a thing. Exactly one of `url`, `program`, `topic` is set.
+
+    `timeout` bounds one delivery. `on`, `off` are the payloads of a siren or lamp on an MQTT topic;
+    `off_when` says whether it goes off once everything is acknowledged or only once everything has cleared.
+    """
+
+    id: str
+    url: Secret | None = None
+    program: tuple[str, ...] = ()
+    topic: str = ""
+    timeout: Span = 15_000_000
+    on: str = "on"
+    off: str = "off"
+    off_when: str = "acknowledged"
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One rung of the escalation ladder: who is told `after` the alarm rang, while nobody has acknowledged it."""
+
+    after: Span
+    bells: tuple[str, ...] = ()
+    persons: tuple[str, ...] = ()
+    at_least: str = "low"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmsConfig:
+    """How alarms behave. Spans in microseconds; `all_well` is minutes after local midnight, None where turned off.
+
+    `repeat`: the last rung rings again this often. `realarm`: an acknowledged alarm whose condition still stands
+    rings as new after this (0: never). `quiet`: a new excursion of a cause that was told less than this ago waits
+    for the rest of it. `shelve_at_most` bounds the shelving of alarms that are not critical.
+    """
+
+    repeat: Span = 15 * MINUTE
+    realarm: Span = 2 * HOUR
+    quiet: Span = 10 * MINUTE
+    shelve_at_most: Span = 12 * HOUR
+    link_valid: Span = 12 * HOUR
+    all_well: int | None = 7 * 60
+    all_well_to: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """Everything in `larderer.toml`. Paths are absolute; `store_url` is blank for SQLite in the data folder."""
+
+    path: Path
+    plan: Path
+    data: Path
+    server: Server = Server()
+    store_url: Secret = Secret("")
+    mqtt: Mqtt | None = None
+    sources: tuple[Source, ...] = ()
+    persons: tuple[Person, ...] = ()
+    bells: tuple[BellConfig, ...] = ()
+    escalation: tuple[Rung, ...] = ()
+    alarms: AlarmsConfig = AlarmsConfig()
+    notes: tuple[str, ...] = ()
+
+    def bell(self, bell_id: str) -> BellConfig | None:
+        """The bell of that id, if there is one."""
+        return next((b for b in self.bells if b.id == bell_id), None)
+
+    def person(self, name: str) -> Person | None:
+        """The person of that name, if there is one."""
+        return next((p for p in self.persons if p.name == name), None)
+
+
+def load_config(path: str | Path, *, check_bells: bool = True) -> Config:
+    """The configuration in `path`; raises ConfigError with every mistake found.
+
+    Relative paths count from the file's folder. `check_bells` also has every bell's address parsed.
+    """
+    from monitor.config_load import Loader
+
+    return Loader(Path(path)).load(check_bells=check_bells)

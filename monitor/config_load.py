@@ -1,0 +1,324 @@
+"""Reads and checks `larderer.toml` for `config.load_config`: every mistake is one sentence with its line."""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import TypeVar
+
+from monitor.alarms.ringer import check_addresses
+from monitor.config import DRIVERS, PRIORITIES, ROLES, AlarmsConfig, BellConfig, Config, Mqtt, Person, Rung, Secret, Server, Source
+from monitor.errors import ConfigError
+from monitor.toml_lines import Lines
+from rules.errors import QuantityError
+from rules.quantity import parse_span
+from rules.reading import MINUTE, SECOND, Span
+
+_KEYS: Mapping[str, tuple[str, ...]] = {
+    "": ("plan", "data", "server", "store", "mqtt", "source", "person", "bell", "escalation", "alarms"),
+    "server": ("host", "port", "trusted_network", "public_url"),
+    "store": ("url", "url_file", "url_env"),
+    "mqtt": ("host", "port", "username", "password_file", "password_env", "tls_ca", "topic"),
+    "person": ("name", "role", "bells"),
+    "bell": ("id", "url", "url_file", "url_env", "program", "topic", "timeout", "on", "off", "off_when"),
+    "escalation": ("after", "bells", "persons", "at_least"),
+    "alarms": ("repeat", "realarm", "quiet", "shelve_at_most", "link_valid", "all_well", "all_well_to"),
+}
+_CLOCK = re.compile(r"^([01]?\d|2[0-3]):([0-5]\d)$")
+_T = TypeVar("_T")
+
+
+class Table:
+    """One table of the file: reads its keys by type and notes each mistake with its line."""
+
+    def __init__(self, loader: Loader, name: str, number: int, values: Mapping[str, object]) -> None:
+        self.loader, self.name, self.number, self.values = loader, name, number, values
+
+    def bad(self, key: str, sentence: str) -> None:
+        """Note a mistake at `key`."""
+        self.loader.bad(self.loader.lines.of(self.name, self.number, key), sentence)
+
+    def get(self, key: str, kind: type[_T], default: _T, want: str) -> _T:
+        """The value of `key` if it has the wanted type, else the default and a noted mistake."""
+        value = self.values.get(key, default)
+        if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
+            self.bad(key, f"{key} is {value!r}; write {want}")
+            return default
+        return value
+
+    def text(self, key: str, default: str = "", *, required: bool = False) -> str:
+        """A text; a required one may not be absent or blank."""
+        value = self.get(key, str, default, f'a text, such as {key} = "…"')
+        if required and not value.strip():
+            self.bad(key, f"{self.title} has no {key}; write {key} = \"…\"")
+        return value
+
+    def texts(self, key: str) -> tuple[str, ...]:
+        """A list of texts."""
+        value = self.values.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+            self.bad(key, f'{key} is {value!r}; write a list of texts, such as {key} = ["…"]')
+            return ()
+        return tuple(value)
+
+    def span(self, key: str, default: Span, at_least: Span = 0) -> Span:
+        """A duration with its unit, no shorter than `at_least`."""
+        if key not in self.values:
+            return default
+        try:
+            value = parse_span(self.values[key])  # type: ignore[arg-type]  # it refuses what is no text
+        except QuantityError as error:
+            self.bad(key, f"{key}: {error}")
+            return default
+        if value < at_least:
+            self.bad(key, f"{key} is {self.values[key]!r}; write at least {at_least // SECOND} s")
+        return value
+
+    def one_of(self, key: str, choices: Sequence[str], default: str) -> str:
+        """One of some words."""
+        value = self.text(key, default)
+        if value not in choices:
+            self.bad(key, f"{key} is {value!r}; write one of {', '.join(choices)}")
+            return default
+        return value
+
+    def secret(self, stem: str) -> Secret | None:
+        """A secret from a file or an environment variable; its text is in no message."""
+        file, variable = self.text(f"{stem}_file"), self.text(f"{stem}_env")
+        if file:
+            try:
+                return Secret(self.loader.place(file).read_text(encoding="utf-8").strip())
+            except (OSError, UnicodeDecodeError) as error:
+                reason = error.strerror if isinstance(error, OSError) else "it is not text"
+                self.bad(f"{stem}_file", f"{stem}_file {file!r} cannot be read ({reason}); write the path of a file that holds it")
+        if variable:
+            if variable in os.environ:
+                return Secret(os.environ[variable].strip())
+            self.bad(f"{stem}_env", f"{stem}_env names {variable!r}, which is not set; set it before the service starts")
+        return None
+
+    @property
+    def title(self) -> str:
+        """How a sentence names this table: its id or name where it has one."""
+        label = self.values.get("id") or self.values.get("name") or self.values.get("driver")
+        return f"{self.name} {label!r}" if isinstance(label, str) else f"{self.name} number {self.number + 1}"
+
+
+class Loader:
+    """One reading of one file."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.problems: list[tuple[int, str]] = []
+        self.notes: list[str] = []
+        self.lines = Lines("")
+
+    def bad(self, line: int, sentence: str) -> None:
+        """Note a mistake."""
+        self.problems.append((line, f"{self.path.name}{f', line {line}' if line else ''}: {sentence}"))
+
+    def place(self, text: str) -> Path:
+        """A path of the file, from the file's own folder."""
+        return (self.path.parent / Path(text).expanduser()).resolve()
+
+    def load(self, *, check_bells: bool) -> Config:
+        """The configuration; raises ConfigError."""
+        try:
+            content = self.path.read_text(encoding="utf-8")
+            values: dict[str, object] = tomllib.loads(content)
+        except OSError as error:
+            raise ConfigError([f"{self.path}: cannot be read ({error.strerror}); name an existing file with --config"]) from error
+        except UnicodeDecodeError as error:
+            raise ConfigError([f"{self.path.name}: is not UTF-8 at byte {error.start}; save it as UTF-8 text"]) from error
+        except tomllib.TOMLDecodeError as error:
+            raise ConfigError([f"{self.path.name}: is not TOML: {error}; quote every text and write one key = value a line"]) from error
+        self.lines = Lines(content)
+        top = Table(self, "", 0, values)
+        self._unknown(top, "the file")
+        config = Config(
+            path=self.path.resolve(),
+            plan=self._plan(top),
+            data=self.place(top.text("data", "data")),
+            server=self._server(self._table(values, "server")),
+            store_url=self._store(self._table(values, "store")),
+            mqtt=self._mqtt(self._table(values, "mqtt")) if "mqtt" in values else None,
+            sources=tuple(self._each(values, "source", self._source)),
+            persons=tuple(self._each(values, "person", self._person)),
+            bells=tuple(self._each(values, "bell", self._bell)),
+            escalation=tuple(self._each(values, "escalation", self._rung)),
+            alarms=self._alarms(self._table(values, "alarms")),
+        )
+        self._whole(config, values)
+        if check_bells:
+            self._addresses(config)
+        if self.problems:
+            raise ConfigError([sentence for _, sentence in sorted(self.problems, key=lambda p: p[0])])
+        return config
+
+    def _table(self, values: Mapping[str, object], name: str) -> Table:
+        value = values.get(name, {})
+        if not isinstance(value, dict):
+            self.bad(self.lines.of("", 0, name), f"{name} is {value!r}; write a table headed [{name}]")
+            value = {}
+        table = Table(self, name, 0, value)
+        self._unknown(table, f"[{name}]")
+        return table
+
+    def _each(self, values: Mapping[str, object], name: str, read: Callable[[Table], _T | None]) -> list[_T]:
+        tables = values.get(name, [])
+        if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
+            self.bad(self.lines.of(name) or self.lines.of("", 0, name), f"{name} must be written as tables headed [[{name}]]")
+            return []
+        found = []
+        for number, value in enumerate(tables):
+            table = Table(self, name, number, value)
+            if name in _KEYS:  # a source's other keys are its driver's affair
+                self._unknown(table, table.title)
+            item = read(table)
+            if item is not None:
+                found.append(item)
+        return found
+
+    def _unknown(self, table: Table, where: str) -> None:
+        known = f"; it knows {', '.join(_KEYS[table.name])}"
+        for key in table.values:
+            if key not in _KEYS[table.name]:
+                hint = "; write password_file or password_env, so that the secret stays out of this file" if key == "password" else ""
+                table.bad(key, f"{where} does not know the key {key!r}{hint or known}")
+
+    def _plan(self, top: Table) -> Path:
+        plan = self.place(top.text("plan", required=True) or "plan.toml")
+        if "plan" in top.values and not plan.is_file():
+            top.bad("plan", f"plan {str(top.values['plan'])!r} is no file; write the path of the plan, from this file's folder")
+        return plan
+
+    def _server(self, table: Table) -> Server:
+        port = table.get("port", int, 8080, "a port number, such as 8080")
+        if not 0 <= port <= 65535:
+            table.bad("port", f"port is {port}; write a number from 1 to 65535, or 0 for any free one")
+        url = table.text("public_url").rstrip("/")
+        if url and not url.startswith(("http://", "https://")):
+            table.bad("public_url", f'public_url is {url!r}; start it with http:// or https://, such as "https://larder.example"')
+        return Server(table.text("host", "127.0.0.1"), port, table.get("trusted_network", bool, False, "true or false"), url)
+
+    def _store(self, table: Table) -> Secret:
+        given = [key for key in ("url", "url_file", "url_env") if key in table.values]
+        if len(given) > 1:
+            table.bad(given[1], f"[store] has {' and '.join(given)}; keep one")
+        return table.secret("url") or Secret(table.text("url"))
+
+    def _mqtt(self, table: Table) -> Mqtt:
+        ca = table.text("tls_ca")
+        if ca and not self.place(ca).is_file():
+            table.bad("tls_ca", f"tls_ca {ca!r} is no file; write the path of the broker's certificate authority in PEM form")
+        port = table.get("port", int, 8883 if ca else 1883, "a port number, such as 1883")
+        if not 1 <= port <= 65535:
+            table.bad("port", f"port is {port}; write a number from 1 to 65535")
+        topics = table.values.get("topic", [])
+        if not isinstance(topics, list) or not all(isinstance(t, dict) for t in topics):
+            table.bad("topic", "topic must be written as tables headed [[mqtt.topic]]")
+            topics = []
+        secret = table.secret("password")
+        if secret is not None and not table.text("username"):
+            table.bad("username", 'the broker has a password but no username; write username = "…"')
+        host = table.text("host", required=True)
+        return Mqtt(host, port, table.text("username"), secret, self.place(ca) if ca else None, tuple(topics))
+
+    def _source(self, table: Table) -> Source | None:
+        driver = table.values.get("driver")
+        if driver not in DRIVERS:
+            said = f"has driver {driver!r}" if driver is not None else "has no driver"
+            table.bad("driver", f"source number {table.number + 1} {said}; write one of {', '.join(DRIVERS)}")
+            return None
+        options = {key: value for key, value in table.values.items() if key != "driver"}
+        return Source(str(driver), options, self.lines.of("source", table.number))
+
+    def _person(self, table: Table) -> Person:
+        return Person(table.text("name", required=True), table.one_of("role", ROLES, "operator"), table.texts("bells"))
+
+    def _bell(self, table: Table) -> BellConfig:
+        ways = [way for way in ("url", "url_file", "url_env", "program", "topic") if way in table.values]
+        if len(ways) != 1:
+            said = "no way to ring" if not ways else " and ".join(ways)
+            table.bad(ways[1] if ways else "id", f"{table.title} has {said}; write exactly one of url, url_file, url_env, program, topic")
+        url = table.secret("url") or (Secret(table.text("url")) if table.values.get("url") else None)
+        program = table.texts("program")
+        if "program" in table.values and not (program and Path(program[0]).is_absolute()):
+            table.bad("program", f'program is {table.values["program"]!r}; write a list that starts with a full path, such as ["/usr/bin/…"]')
+        elif program and not os.access(program[0], os.X_OK):
+            table.bad("program", f"program {program[0]!r} is no file that may be run; write the full path of one, and make it executable")
+        topic = table.text("topic")
+        if any(mark in topic for mark in "+#"):
+            table.bad("topic", f"topic is {topic!r}; a bell publishes to one topic, so leave out + and #")
+        return BellConfig(
+            table.text("id", required=True), url, program, topic, table.span("timeout", 15 * SECOND, SECOND),
+            table.text("on", "on"), table.text("off", "off"), table.one_of("off_when", ("acknowledged", "cleared"), "acknowledged"),
+        )  # fmt: skip
+
+    def _rung(self, table: Table) -> Rung:
+        if "after" not in table.values:
+            table.bad("after", f'{table.title} has no after; write how long after the alarm it rings, such as after = "10 min"')
+        bells, persons = table.texts("bells"), table.texts("persons")
+        if not bells and not persons:
+            table.bad("after", f"{table.title} tells nobody; write bells or persons")
+        return Rung(table.span("after", 0), bells, persons, table.one_of("at_least", PRIORITIES, "low"))
+
+    def _alarms(self, table: Table) -> AlarmsConfig:
+        plain = AlarmsConfig()
+        clock = table.text("all_well", "07:00")
+        match = _CLOCK.match(clock)
+        if clock and match is None:
+            table.bad("all_well", f'all_well is {clock!r}; write a local time such as "07:00", or "" for none')
+        return AlarmsConfig(
+            repeat=table.span("repeat", plain.repeat, MINUTE),
+            realarm=table.span("realarm", plain.realarm),
+            quiet=table.span("quiet", plain.quiet),
+            shelve_at_most=table.span("shelve_at_most", plain.shelve_at_most, MINUTE),
+            link_valid=table.span("link_valid", plain.link_valid, MINUTE),
+            all_well=int(match[1]) * 60 + int(match[2]) if match else None,
+            all_well_to=table.texts("all_well_to"),
+        )
+
+    def _whole(self, config: Config, values: Mapping[str, object]) -> None:
+        """What no table can see alone: names used twice, names nobody has, a ladder nobody stands on."""
+        bells, persons = [b.id for b in config.bells], [p.name for p in config.persons]
+        for name, label, ids in (("bell", "id", bells), ("person", "name", persons)):
+            for number, item in enumerate(ids):
+                if item and item in ids[:number]:
+                    self.bad(self.lines.of(name, number, label), f"{name} {item!r} stands twice; give each its own {label}")
+        for number, person in enumerate(config.persons):
+            self._known("person", number, "bells", person.bells, bells, "bell")
+        for number, rung in enumerate(config.escalation):
+            self._known("escalation", number, "bells", rung.bells, bells, "bell")
+            self._known("escalation", number, "persons", rung.persons, persons, "person")
+            for name in rung.persons:
+                somebody = config.person(name)
+                if somebody is not None and not somebody.bells:
+                    self.bad(self.lines.of("escalation", number, "persons"), f"person {name!r} has no bells to be told by; add bells to the person")
+        self._known("alarms", 0, "all_well_to", config.alarms.all_well_to, bells, "bell")
+        if any(b.topic for b in config.bells) and config.mqtt is None:
+            number = next(i for i, b in enumerate(config.bells) if b.topic)
+            self.bad(self.lines.of("bell", number, "topic"), f"bell {config.bells[number].id!r} rings by MQTT but there is no [mqtt]; add it with its host")
+        if any(s.driver == "mqtt" for s in config.sources) and config.mqtt is None:
+            number = next(i for i, s in enumerate(config.sources) if s.driver == "mqtt")
+            self.bad(self.lines.of("source", number), "a source reads MQTT but there is no [mqtt]; add it with its host")
+        if config.bells and not config.escalation and "escalation" not in values:
+            self.bad(self.lines.of("bell", 0), 'there are bells but no [[escalation]], so none would ring; add one with after = "0 min"')
+        if config.escalation and min(r.after for r in config.escalation) > 0:
+            self.bad(self.lines.of("escalation", 0, "after"), 'no [[escalation]] rings at once; give the first after = "0 min"')
+
+    def _known(self, table: str, number: int, key: str, names: Sequence[str], known: Sequence[str], what: str) -> None:
+        for name in names:
+            if name not in known:
+                have = f"; there are {', '.join(known)}" if known else f"; add a [[{what}]]"
+                self.bad(self.lines.of(table, number, key), f"{key} names {name!r}, which is no {what}{have}")
+
+    def _addresses(self, config: Config) -> None:
+        addressed = [(i, b) for i, b in enumerate(config.bells) if b.url is not None]
+        sentences = check_addresses([b.url.reveal() for _, b in addressed if b.url is not None])
+        for (number, bell), sentence in zip(addressed, sentences, strict=True):
+            if sentence:
+                self.bad(self.lines.of("bell", number, "url"), f"bell {bell.id!r}: {sentence}")

@@ -71,7 +71,9 @@ def read_link(key: bytes, token: str, now: Instant) -> Link:
     except ValueError:
         genuine = False
     if not genuine:
-        raise LinkError("this link is not complete or not one of ours; open it from the message again, or sign in and acknowledge the alarm there")
+        raise LinkError(
+            "this link is not complete or not one of ours; open it from the message again, or sign in and acknowledge the alarm there"
+        )
     if now > expires:
         raise LinkError(f"this link expired at {format_instant(expires)}; sign in and acknowledge the alarm there")
     return Link(alarm, person, expires)

@@ -66,6 +66,8 @@ def fault_word(text: str, extra: frozenset[str] = frozenset()) -> str | None:
     word = text.strip().lower()
     if word in FAULT_WORDS:
         return FAULT_WORDS[word]
+    if word[:1] in "+-" and len(word) > 1 and word[1:] in FAULT_WORDS:
+        return FAULT_WORDS[word[1:]]
     if _DASHES.fullmatch(word):
         return "no value"
     return "error code" if word in extra else None

@@ -146,9 +146,13 @@ def test_any_text_is_read_or_refused(text):
     for read in (read_csv, read_events):
         for body in (text, "time,probe,value\n" + text, "time,event,lot,name,value\n" + text):
             try:
-                read(body, "x.csv")
+                taken = read(body, "x.csv")
             except CsvError as error:
-                assert str(error).startswith("x.csv: line ")
+                says = str(error)
+            else:
+                says = "x.csv: line "
+                assert all(item.at <= LATEST for item in taken)
+            assert says.startswith("x.csv: line ")
 
 
 EVENTS = [

@@ -1,0 +1,243 @@
+"""The append-only record: entries chained by hash, and seals over the readings that came in between.
+
+An entry says what was decided, done or noted: `at` when it happened, `entered_at` when it was written here
+(later, if it was written down late: 9 CFR 417.5(b) asks for the entry at the time of the event), `by` whom.
+Corrections are new entries; nothing is ever changed. The arithmetic is in `chain.py`.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator, Mapping
+from typing import Any, NamedTuple
+
+from sqlalchemy import Connection, insert, select
+
+from monitor import chain
+from monitor.errors import LedgerError
+from monitor.store import blocks, readings
+from monitor.store.schema import ledger
+from rules.reading import Instant
+
+SEAL = "seal"
+#: `verify` stops telling after this many faults; the first is the one that matters.
+MOST_FAULTS = 20
+
+
+class Head(NamedTuple):
+    """The last entry's place and hash; (0, zeros) of an empty ledger. Kept elsewhere, it shows a cut tail."""
+
+    seq: int
+    hash: str
+
+
+class Entry(NamedTuple):
+    """One entry. `seq` counts from 1 without a gap; `hash` is hex over the entry and the hash before it."""
+
+    seq: int
+    at: Instant
+    entered_at: Instant
+    kind: str
+    by: str
+    body: dict[str, Any]
+    hash: str
+
+
+def append(conn: Connection, kind: str, body: Mapping[str, Any], at: Instant, by: str = "", *, entered_at: Instant | None = None) -> Entry:
+    """Write one entry at the end, in the transaction of what it tells; returns it with its place and hash.
+
+    `body` is plain JSON (text, whole and decimal numbers, lists, mappings). `entered_at` is the service's
+    clock when it is written; left out, the system's.
+
+    Raises LedgerError for a body that JSON cannot hold.
+    """
+    tip = blocks.read(conn)
+    entry = _append(conn, tip, kind, body, at, by, entered_at)
+    blocks.write(conn, tip)
+    return entry
+
+
+def _append(
+    conn: Connection, tip: blocks.Tip, kind: str, body: Mapping[str, Any], at: Instant, by: str, entered_at: Instant | None
+) -> Entry:
+    seq = tip.ledger_seq + 1
+    try:
+        text = chain.canonical(body).decode("utf-8")
+    except (TypeError, ValueError) as error:
+        raise LedgerError(
+            f"a ledger entry of kind {kind!r} cannot be written ({error}); use text, finite numbers, lists and mappings"
+        ) from error
+    # Hashed as it will be read back, so that a tuple or a number as key cannot make it look changed later.
+    fields = {"seq": seq, "at": at, "entered_at": time.time_ns() // 1000 if entered_at is None else entered_at, "kind": kind, "by": by}
+    entry = Entry(**fields, body=json.loads(text), hash="")  # type: ignore[arg-type]  # the mapping mixes int and str
+    entry = entry._replace(hash=chain.entry_hash(tip.ledger_hash, entry._asdict()))
+    conn.execute(insert(ledger).values(**fields, body=chain.canonical(entry.body).decode("utf-8"), hash=entry.hash))
+    tip.ledger_seq, tip.ledger_hash = seq, entry.hash
+    return entry
+
+
+def head(conn: Connection) -> Head:
+    """The last entry's place and hash."""
+    row = conn.execute(select(ledger.c.seq, ledger.c.hash).order_by(ledger.c.seq.desc()).limit(1)).one_or_none()
+    return Head(0, chain.GENESIS) if row is None else Head(row.seq, row.hash)
+
+
+def entries(conn: Connection, since: int = 0, *, kind: str | None = None) -> Iterator[Entry]:
+    """Entries after place `since`, in order, streamed; of one kind if `kind` is given."""
+    query = select(ledger).where(ledger.c.seq > since).order_by(ledger.c.seq)
+    return _read(conn, query if kind is None else query.where(ledger.c.kind == kind))
+
+
+def between(conn: Connection, after: Instant, until: Instant) -> Iterator[Entry]:
+    """Entries of a day: `after < at <= until` by when things happened, in order of place."""
+    return _read(conn, select(ledger).where(ledger.c.at > after, ledger.c.at <= until).order_by(ledger.c.seq))
+
+
+def _read(conn: Connection, query: Any) -> Iterator[Entry]:
+    for row in conn.execute(query.execution_options(yield_per=1000)):
+        yield Entry(row.seq, row.at, row.entered_at, row.kind, row.by, json.loads(row.body), row.hash)
+
+
+def seal(conn: Connection, at: Instant, *, entered_at: Instant | None = None) -> Entry | None:
+    """Close the open block of readings and faults by an entry of kind "seal"; None where nothing arrived since.
+
+    Its body: `first_seq`, `last_seq`, `count`, the Merkle `root` (`chain.py`), and `spans` of event time.
+    """
+    tip = blocks.read(conn)
+    if not tip.frontier.count:
+        return None
+    body = {
+        "first_seq": tip.first_seq,
+        "last_seq": tip.next_seq - 1,
+        "count": tip.frontier.count,
+        "root": tip.frontier.root(),
+        "spans": tip.spans,
+    }
+    entry = _append(conn, tip, SEAL, body, at, "", entered_at)
+    tip.first_seq, tip.frontier, tip.spans = tip.next_seq, chain.Frontier(), []
+    blocks.write(conn, tip)
+    return entry
+
+
+def arrived_since(conn: Connection, seq: int, *, future: bool = False) -> Iterator[readings.Stored]:
+    """Readings and faults that arrived at place `seq` or later, in order of event time: a restart feeds these."""
+    sealed = []
+    query = select(ledger).where(ledger.c.kind == SEAL).order_by(ledger.c.seq.desc())
+    for entry in _read(conn, query):
+        if entry.body["last_seq"] < seq:
+            break
+        sealed.append(entry.body["spans"])
+    return readings.arrived_since(conn, seq, sealed, future=future)
+
+
+def prove(conn: Connection, seq: int) -> chain.Proof:
+    """The proof that the reading or fault that arrived at place `seq` is in a sealed block.
+
+    Raises LedgerError for one that is not sealed yet, does not exist, or no longer is what was sealed.
+    """
+    holding = None
+    for entry in _read(conn, select(ledger).where(ledger.c.kind == SEAL).order_by(ledger.c.seq.desc())):
+        if entry.body["first_seq"] <= seq:
+            holding = entry if seq <= entry.body["last_seq"] else None
+            break
+    if holding is None:
+        raise LedgerError(f"arrival {seq} is in no sealed block; seal first, or name an arrival that exists")
+    body = holding.body
+    block = readings.of_block(conn, body["first_seq"], body["last_seq"], body["spans"])
+    if (fault := _block_fault(block, body)) is not None:
+        raise LedgerError(f"arrival {seq} cannot be proven: {fault}")
+    leaves = _leaves(block)
+    place = seq - body["first_seq"]
+    stored = block[place]
+    fields = readings.leaf(stored.item, stored.received_at, stored.seq)
+    return chain.Proof(fields, place, len(leaves), tuple(chain.audit_path(place, leaves)), body["root"], holding.seq)
+
+
+def verify(conn: Connection, known: Head | None = None) -> list[str]:
+    """What is wrong with the ledger and the sealed readings, the first fault first; empty where all agrees.
+
+    `known` is a head noted down elsewhere (an export, a paper): only with it does a chain that was cut off
+    or rewritten as a whole show. Reads everything.
+    """
+    faults: list[str] = []
+    for fault in _faults(conn, known):
+        faults.append(fault)
+        if len(faults) >= MOST_FAULTS:
+            break
+    return faults
+
+
+def _faults(conn: Connection, known: Head | None) -> Iterator[str]:
+    yield from chain.chain_faults(_raw(conn))
+    last, tip = head(conn), blocks.read(conn)
+    if (last.seq, last.hash) != (tip.ledger_seq, tip.ledger_hash):
+        yield f"ledger: it ends with entry {last.seq}, but entry {tip.ledger_seq} was the last written; its end was cut off or added to."
+    if known is not None and known.seq > 0:
+        found = conn.execute(select(ledger.c.hash).where(ledger.c.seq == known.seq)).scalar()
+        if found != known.hash:
+            how = "is missing" if found is None else "has another hash"
+            yield f"ledger: entry {known.seq}, known from elsewhere, {how}; the ledger was cut off or written anew."
+    yield from _seal_faults(conn, tip)
+
+
+def _raw(conn: Connection) -> Iterator[dict[str, Any]]:
+    """Entries for checking: a body that is not the canonical text it should be stays text, which no hash matches."""
+    for row in conn.execute(select(ledger).order_by(ledger.c.seq).execution_options(yield_per=1000)):
+        entry = dict(row._mapping)
+        try:
+            body = json.loads(row.body)
+            entry["body"] = body if chain.canonical(body).decode("utf-8") == row.body else row.body
+        except ValueError:
+            pass
+        yield entry
+
+
+def _seal_faults(conn: Connection, tip: blocks.Tip) -> Iterator[str]:
+    """Each sealed block against its readings, then the open block against the tip, then strays."""
+    expected = 1
+    for row in conn.execute(select(ledger.c.seq, ledger.c.body).where(ledger.c.kind == SEAL).order_by(ledger.c.seq)).all():
+        try:
+            body = json.loads(row.body)
+            first, last, spans = body["first_seq"], body["last_seq"], body["spans"]
+            block = readings.of_block(conn, first, last, spans)
+        except (ValueError, KeyError, TypeError):
+            yield f"seal {row.seq}: it cannot be read."
+            continue
+        if first != expected:
+            yield f"seal {row.seq}: it begins at arrival {first}, but the seal before it ends at {expected - 1}; a seal is missing."
+        if (fault := _block_fault(block, body)) is not None:
+            yield f"seal {row.seq}: {fault}"
+        expected = last + 1
+    if tip.first_seq != expected:
+        yield f"seals: the open block begins at arrival {tip.first_seq}, but the last seal ends at {expected - 1}; a seal is missing."
+    block = readings.of_block(conn, tip.first_seq, tip.next_seq - 1, tip.spans)
+    body = {"first_seq": tip.first_seq, "last_seq": tip.next_seq - 1, "count": tip.frontier.count, "root": tip.frontier.root()}
+    if (fault := _block_fault(block, body)) is not None:
+        yield f"open block: {fault}"
+    stored = readings.count(conn)
+    if stored != tip.next_seq - 1:
+        yield f"readings: {stored} are stored, but {tip.next_seq - 1} arrived; some were put in or taken out."
+
+
+def _block_fault(block: list[readings.Stored], body: Mapping[str, Any]) -> str | None:
+    """The first thing wrong with a block, or None."""
+    first, last = body["first_seq"], body["last_seq"]
+    expected = first
+    for stored in block:
+        if stored.seq != expected:
+            what = "is missing or its time was changed" if stored.seq > expected else "is there twice"
+            return f"arrival {min(expected, stored.seq)} {what} (block {first} to {last})."
+        expected += 1
+    if expected != last + 1:
+        return f"arrival {expected} is missing or its time was changed (block {first} to {last})."
+    frontier = chain.Frontier()
+    for leaf in _leaves(block):
+        frontier.append(leaf)
+    if frontier.root() != body["root"] or frontier.count != body["count"]:
+        return f"its readings (arrivals {first} to {last}) do not give its root; at least one was changed."
+    return None
+
+
+def _leaves(block: list[readings.Stored]) -> list[bytes]:
+    return [chain.leaf_hash(chain.canonical(readings.leaf(s.item, s.received_at, s.seq))) for s in block]

@@ -1,0 +1,250 @@
+"""Readings and faults in the store: put away as they arrived, read back in order of event time.
+
+Stretches of time are left-open and right-closed everywhere: `after < at <= until`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from heapq import merge
+from typing import Any, NamedTuple
+
+from sqlalchemy import ColumnElement, Connection, Select, Table, and_, func, insert, or_, select, tuple_
+from sqlalchemy.dialects.sqlite import insert as upsert
+
+from monitor import chain
+from monitor.store import blocks
+from monitor.store.schema import fault, newest, probe_name, reading
+from rules.reading import MINUTE, Fault, Instant, Reading, Span
+
+#: Further ahead of the receiving clock than this, a stamp is of the future: stored, never judged (`judging.md` section 1).
+FUTURE_AHEAD: Span = 2 * MINUTE
+
+_CHUNK = 2000
+
+
+class Arrival(NamedTuple):
+    """One item as it came in. `outcome` is "stored", "late" (older than the probe's newest) or "future"."""
+
+    item: Reading | Fault
+    received_at: Instant
+    outcome: str = "stored"
+
+
+class Stored(NamedTuple):
+    """One item as it is stored; `seq` is its place in the order of arrival, over readings and faults alike."""
+
+    item: Reading | Fault
+    received_at: Instant
+    seq: int
+
+    @property
+    def future(self) -> bool:
+        """Whether its stamp was ahead of the receiving clock, so that it is not judged."""
+        return is_future(self.item.at, self.received_at)
+
+
+class Newest(NamedTuple):
+    """A probe's newest reading and newest fault, each None where there is none; stamps of the future left out."""
+
+    reading: Reading | None
+    received_at: Instant | None
+    fault: Fault | None
+
+    @property
+    def at(self) -> Instant:
+        """The instant of the newer of the two."""
+        return max(item.at for item in (self.reading, self.fault) if item is not None)
+
+
+def is_future(at: Instant, received_at: Instant) -> bool:
+    """Whether a stamp is further ahead of the receiving clock than clocks differ."""
+    return at > received_at + FUTURE_AHEAD
+
+
+def leaf(item: Reading | Fault, received_at: Instant, seq: int) -> dict[str, Any]:
+    """The fields of an arrival that its seal covers."""
+    if isinstance(item, Reading):
+        return {
+            "at": item.at,
+            "celsius": item.celsius,
+            "offset_c": item.offset_c,
+            "probe": item.probe,
+            "received_at": received_at,
+            "seq": seq,
+            "suspect": item.suspect,
+        }
+    return {"at": item.at, "probe": item.probe, "raw": item.raw, "reason": item.reason, "received_at": received_at, "seq": seq}
+
+
+def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
+    """Put arrivals away in the order given, as leaves of the open block; returns them with their `seq`.
+
+    Nothing is checked here: duplicates, unknown probes and impossible values are `intake`'s to find.
+    """
+    if not arrivals:
+        return []
+    ids = probe_ids(conn, {arrival.item.probe for arrival in arrivals})
+    tip = blocks.read(conn)
+    done: list[Stored] = []
+    readings: list[dict[str, Any]] = []
+    faults: list[dict[str, Any]] = []
+    newest_reading: dict[int, dict[str, Any]] = {}
+    newest_fault: dict[int, dict[str, Any]] = {}
+    for given, received_at, _outcome in arrivals:
+        item, seq, probe = given, tip.next_seq, ids[given.probe]
+        ahead = is_future(item.at, received_at)
+        row: dict[str, Any] = {"at": item.at, "probe": probe, "seq": seq, "received_at": received_at}
+        if isinstance(item, Reading):
+            # SQLite keeps no negative zero, and the leaf must hash alike before and after storing.
+            item = item._replace(celsius=float(item.celsius) + 0.0, offset_c=float(item.offset_c) + 0.0)
+            row.update(celsius=item.celsius, offset_c=item.offset_c, suspect=item.suspect or None)
+            readings.append(row)
+            if not ahead and (probe not in newest_reading or newest_reading[probe]["at"] <= item.at):
+                newest_reading[probe] = {name: value for name, value in row.items() if name != "seq"}
+        else:
+            row.update(reason=item.reason, raw=item.raw)
+            faults.append(row)
+            if not ahead and (probe not in newest_fault or newest_fault[probe]["fault_at"] <= item.at):
+                newest_fault[probe] = {"probe": probe, "fault_at": item.at, "fault_reason": item.reason}
+        tip.frontier.append(chain.leaf_hash(chain.canonical(leaf(item, received_at, seq))))
+        blocks.widen(tip.spans, item.at)
+        tip.next_seq += 1
+        done.append(Stored(item, received_at, seq))
+    if readings:
+        conn.execute(insert(reading), readings)
+    if faults:
+        conn.execute(insert(fault), faults)
+    if newest_reading:
+        conn.execute(_UPSERT_READING, list(newest_reading.values()))
+    if newest_fault:
+        conn.execute(_UPSERT_FAULT, list(newest_fault.values()))
+    blocks.write(conn, tip)
+    return done
+
+
+_put = upsert(newest)
+_UPSERT_READING = _put.on_conflict_do_update(
+    index_elements=[newest.c.probe],
+    set_={name: _put.excluded[name] for name in ("at", "celsius", "offset_c", "suspect", "received_at")},
+    where=or_(newest.c.at.is_(None), newest.c.at <= _put.excluded.at),
+)
+_UPSERT_FAULT = _put.on_conflict_do_update(
+    index_elements=[newest.c.probe],
+    set_={name: _put.excluded[name] for name in ("fault_at", "fault_reason")},
+    where=or_(newest.c.fault_at.is_(None), newest.c.fault_at <= _put.excluded.fault_at),
+)
+
+
+def probe_ids(conn: Connection, names: Collection[str]) -> dict[str, int]:
+    """The numbers of probes by name; a name not seen before gets one."""
+    found = {row.name: row.id for row in conn.execute(select(probe_name).where(probe_name.c.name.in_(sorted(names))))}
+    for name in sorted(set(names) - set(found)):
+        found[name] = conn.execute(insert(probe_name).values(name=name).returning(probe_name.c.id)).scalar_one()
+    return found
+
+
+def at_instants(conn: Connection, keys: Collection[tuple[str, Instant]]) -> dict[tuple[str, Instant], list[Reading | Fault]]:
+    """What is stored of these probes at exactly these instants, stamps of the future left out."""
+    result: dict[tuple[str, Instant], list[Reading | Fault]] = {}
+    ids = {row.name: row.id for row in conn.execute(select(probe_name))}
+    names = {number: name for name, number in ids.items()}
+    wanted = [(at, ids[probe]) for probe, at in keys if probe in ids]
+    for start in range(0, len(wanted), _CHUNK):
+        part = wanted[start : start + _CHUNK]
+        for table in (reading, fault):
+            query = select(table).where(tuple_(table.c.at, table.c.probe).in_(part), _judged(table))
+            for row in conn.execute(query):
+                item = _item(table, row, names)
+                result.setdefault((item.probe, item.at), []).append(item)
+    return result
+
+
+def newest_by_probe(conn: Connection) -> dict[str, Newest]:
+    """The newest reading and fault of every probe that ever sent one in good time."""
+    result = {}
+    for row in conn.execute(select(newest, probe_name.c.name).join(probe_name)):
+        got = None if row.at is None else Reading(row.name, row.at, row.celsius, row.offset_c, row.suspect or "")
+        missed = None if row.fault_at is None else Fault(row.name, row.fault_at, row.fault_reason)
+        result[row.name] = Newest(got, row.received_at, missed)
+    return result
+
+
+def between(
+    conn: Connection, after: Instant, until: Instant, probes: Collection[str] | None = None, *, future: bool = False
+) -> Iterator[Stored]:
+    """Readings and faults with `after < at <= until`, streamed in order of `at`, then of arrival.
+
+    `probes` names those wanted (None: all). `future=True` adds those stamped ahead of the receiving clock.
+    """
+    return _stream(conn, lambda table: and_(table.c.at > after, table.c.at <= until), probes, future)
+
+
+def arrived_since(conn: Connection, seq: int, sealed: Iterable[blocks.Spans] = (), *, future: bool = False) -> Iterator[Stored]:
+    """Everything that arrived at place `seq` or later, in order of `at`: what a restart feeds after its snapshot.
+
+    `sealed` gives the spans of the blocks sealed since (see `ledger.arrived_since`, which finds them).
+    """
+    for low, high in blocks.merged([*sealed, blocks.read(conn).spans]):
+        span = _in_span(low, high, seq, None)
+        yield from _stream(conn, span, None, future)
+
+
+def of_block(conn: Connection, first_seq: int, last_seq: int, spans: blocks.Spans) -> list[Stored]:
+    """The arrivals of one block, in order of arrival; those that `spans` do not cover are not found."""
+    found: list[Stored] = []
+    for low, high in spans:
+        found.extend(_stream(conn, _in_span(low, high, first_seq, last_seq), None, True))
+    return sorted(found, key=lambda stored: stored.seq)
+
+
+def count(conn: Connection) -> int:
+    """How many readings and faults are stored; this scans both tables."""
+    return sum(conn.execute(select(func.count()).select_from(table)).scalar_one() for table in (reading, fault))
+
+
+def earliest(conn: Connection) -> Instant | None:
+    """The instant of the first reading or fault, None where there is none."""
+    found = [at for table in (reading, fault) if (at := conn.execute(select(func.min(table.c.at))).scalar()) is not None]
+    return min(found, default=None)
+
+
+_Condition = ColumnElement[bool]
+
+
+def _in_span(low: Instant, high: Instant, first_seq: int, last_seq: int | None) -> Any:
+    def condition(table: Table) -> _Condition:
+        parts = [table.c.at.between(low, high), table.c.seq >= first_seq]
+        return and_(*parts) if last_seq is None else and_(*parts, table.c.seq <= last_seq)
+
+    return condition
+
+
+def _judged(table: Table) -> _Condition:
+    return table.c.at <= table.c.received_at + FUTURE_AHEAD
+
+
+def _stream(conn: Connection, condition: Any, probes: Collection[str] | None, future: bool) -> Iterator[Stored]:
+    names = {row.id: row.name for row in conn.execute(select(probe_name))}
+    wanted = None if probes is None else [number for number, name in names.items() if name in set(probes)]
+    streams = []
+    for table in (reading, fault):
+        query = select(table).where(condition(table)).order_by(table.c.at, table.c.seq)
+        if wanted is not None:
+            query = query.where(table.c.probe.in_(wanted))
+        if not future:
+            query = query.where(_judged(table))
+        streams.append(_rows(conn, table, query, names))
+    return merge(*streams, key=lambda stored: (stored.item.at, stored.seq))
+
+
+def _rows(conn: Connection, table: Table, query: Select[Any], names: Mapping[int, str]) -> Iterator[Stored]:
+    for row in conn.execute(query.execution_options(yield_per=_CHUNK)):
+        yield Stored(_item(table, row, names), row.received_at, row.seq)
+
+
+def _item(table: Table, row: Any, names: Mapping[int, str]) -> Reading | Fault:
+    probe = names.get(row.probe, f"?{row.probe}")
+    if table is reading:
+        return Reading(probe, row.at, row.celsius, row.offset_c, row.suspect or "")
+    return Fault(probe, row.at, row.reason, row.raw)

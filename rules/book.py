@@ -131,9 +131,7 @@ class Table:
     def integrated(self, validated_by: str) -> IntegratedLethality:
         """The table's D and z as an integrated lethality. Raises BookError where the book gives none."""
         if self.integral is None:
-            raise BookError(
-                f'table "{self.ref}" gives no D and z; use method = "hold", or write reference, d_value, z_value, floor and target_log out'
-            )
+            raise BookError(f'table "{self.ref}" gives no D and z; use method = "hold", or write the five numbers out')
         v = self.integral.values
         return IntegratedLethality(
             parse_temperature(v["reference"]), parse_span(v["d_value"]), parse_difference(v["z_value"]),

@@ -37,7 +37,7 @@ class Store:
     def __init__(self, url: str | Path, create: bool = True, *, busy_timeout_s: float = 5.0) -> None:
         self.path = _path(url)
         self._create = create
-        self._busy_ms = int(busy_timeout_s * 1000)
+        self.busy_ms = int(busy_timeout_s * 1000)
         self._opened = False
         target = f"sqlite:///{self.path}"
         self._readers = create_engine(target, pool_size=4, max_overflow=16, pool_timeout=30, connect_args={"timeout": busy_timeout_s})
@@ -55,7 +55,7 @@ class Store:
 
     def _prepare(self, engine: Engine, begin: str, more: tuple[str, ...]) -> None:
         """Set the pragmas on every new connection and say BEGIN ourselves, so that DDL and savepoints are transactional."""
-        pragmas = (f"PRAGMA busy_timeout={self._busy_ms}", "PRAGMA foreign_keys=ON", "PRAGMA temp_store=MEMORY", *more)
+        pragmas = (f"PRAGMA busy_timeout={self.busy_ms}", "PRAGMA foreign_keys=ON", "PRAGMA temp_store=MEMORY", *more)
 
         @event.listens_for(engine, "connect")
         def connected(connection: Any, _record: Any) -> None:
@@ -116,7 +116,7 @@ class Store:
         with translated(str(target)):
             target.parent.mkdir(parents=True, exist_ok=True)
             part.unlink(missing_ok=True)
-            with closing(sqlite3.connect(self.path, timeout=self._busy_ms / 1000)) as source, closing(sqlite3.connect(part)) as copy:
+            with closing(sqlite3.connect(self.path, timeout=self.busy_ms / 1000)) as source, closing(sqlite3.connect(part)) as copy:
                 source.backup(copy)
                 copy.execute("PRAGMA journal_mode=DELETE")  # the copy is one file, with no log beside it
                 (verdict,) = copy.execute("PRAGMA quick_check").fetchone()

@@ -22,7 +22,7 @@ class StoredEvent(NamedTuple):
 def add(conn: Connection, event: LotEvent, received_at: Instant) -> int:
     """Put one lot event away; returns its place in the order of arrival."""
     values = {**event._asdict(), "received_at": received_at}
-    return conn.execute(insert(lot_event).values(values).returning(lot_event.c.seq)).scalar_one()
+    return int(conn.execute(insert(lot_event).values(values).returning(lot_event.c.seq)).scalar_one())
 
 
 def since(conn: Connection, seq: int = 0) -> Iterator[StoredEvent]:

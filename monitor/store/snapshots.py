@@ -76,8 +76,8 @@ def prune(conn: Connection) -> int:
         if age <= ALL_KEPT:
             continue
         if age < REPLAYED:
-            wanted = age // HOUR not in hours
-            hours.add(age // HOUR)
+            wanted = row.at // HOUR not in hours  # hours of the clock: counted back from `top` they would move, and drop all
+            hours.add(row.at // HOUR)
         else:
             wanted, older = not older, True
         if not wanted:

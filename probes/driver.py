@@ -63,3 +63,14 @@ def backoff(first_s: float = 0.5, most_s: float = 30.0, seed: int | None = None)
     while True:
         yield wait * (0.5 + 0.5 * draw.random())
         wait = min(wait * 2.0, most_s)
+
+
+def tell_if_lost(future: Future[object], sink: Sink, source: str) -> None:
+    """Say it, if what was handed over cannot be stored: a source that is not asked twice will not send it again."""
+
+    def done(ended: Future[object]) -> None:
+        if ended.cancelled() or ended.exception() is not None:
+            why = "cancelled" if ended.cancelled() else ended.exception()
+            sink.state(source, True, f"{source}: readings were not stored ({why}).")
+
+    future.add_done_callback(done)

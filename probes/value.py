@@ -120,6 +120,8 @@ def parse_value(
         return f"not {decimals} digits after the mark"
     if f"{value:g}" in faults or abs(value) == 9999:
         return "error code"
+    if abs(value) >= 9e37:
+        return "overload"  # SCPI writes not-a-number as 9.91E37 and overload as 9.9E37.
     if suffix is None:
         return "no unit"
     return check_celsius(to_celsius(value, suffix), span_c)

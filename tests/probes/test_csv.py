@@ -2,7 +2,6 @@
 
 import io
 import threading
-from concurrent.futures import Future
 from pathlib import Path
 
 import pytest
@@ -122,7 +121,9 @@ def test_file_that_is_not_utf8_names_its_line(tmp_path: Path):
 words = st.text(st.characters(exclude_categories=("Cs",)), max_size=12)
 instants = st.integers(EARLIEST, LATEST)
 celsius = st.floats(-273.15, 1e6)
-readings = st.builds(Reading, st.sampled_from(["a", 'b",', "c-ä"]), instants, celsius, st.floats(-9, 9).map(lambda v: v + 0.0), words)
+readings = st.builds(
+    Reading, st.sampled_from(["a", 'b",', "c-ä"]), instants, celsius, st.floats(-9, 9).map(lambda v: v + 0.0), words, st.none()
+)
 faults = st.builds(Fault, st.sampled_from(["a", 'b",']), instants, words.filter(bool), words)
 
 
@@ -205,39 +206,20 @@ def test_event_entered_before_it_happened_is_refused():
         read_events("time,event,lot,name,value,entered\n1772456400,end,J-1,,,1772456399\n", "events.csv")
 
 
-class Kept:
-    """A Sink that keeps what it gets."""
-
-    def __init__(self) -> None:
-        self.items: list[Reading | Fault] = []
-        self.states: list[tuple[bool, str]] = []
-
-    def readings(self, items) -> Future[object]:
-        self.items.extend(items)
-        done: Future[object] = Future()
-        done.set_result(None)
-        return done
-
-    def state(self, source: str, connected: bool, text: str) -> None:
-        self.states.append((connected, text))
-
-
 @pytest.mark.parametrize("speed", [0.0, 1e6])
-def test_replay_hands_over_every_row_in_order_of_time(tmp_path: Path, speed: float):
+def test_replay_hands_over_every_row_in_order_of_time(tmp_path: Path, sink, speed: float):
     """Flat out or paced, the rows come sorted and complete, and the end is told."""
     path = tmp_path / "r.csv"
     path.write_text("time,probe,value\n1772456460,a,2\n1772456400,a,1\n1772456520,a,3\n")
-    sink = Kept()
     Replay("replay", path, speed, batch=2).run(sink, threading.Event())
-    assert [item.celsius for item in sink.items if isinstance(item, Reading)] == [1.0, 2.0, 3.0]
+    assert sink.values == [1.0, 2.0, 3.0]
     assert sink.states[-1] == (False, "Replay of r.csv has ended: 3 rows.")
 
 
-def test_replay_of_a_bad_file_says_so_and_gives_nothing(tmp_path: Path):
+def test_replay_of_a_bad_file_says_so_and_gives_nothing(tmp_path: Path, sink):
     """Nothing of a file with a bad row is handed over."""
     path = tmp_path / "r.csv"
     path.write_text("time,probe,value\n1772456460,a,2\n1772456400,a,warm\n")
-    sink = Kept()
     Replay("replay", path).run(sink, threading.Event())
     assert sink.items == []
     assert "line 3, field value" in sink.states[-1][1]

@@ -24,7 +24,7 @@ from rules.limits.spec import (
     Window,
     default_max_gap,
 )
-from rules.plan import PLACES, Citation, Limit
+from rules.plan import PLACES, Limit
 from rules.plan_read import Node, show
 from rules.reading import Span
 from rules.strictness import laxer
@@ -75,39 +75,34 @@ def read_limit(node: Node, context: Context) -> Limit | None:
     if sampled and context.standing:
         node.wrong("sampled", "a standing limit has no lot to check by hand; take sampled out")
     probes = node.number("probes", None, whole=True)
-    limit_name = node.text("name", kind)
-    # A limit with a mistake of its own is not compared: one mistake, one sentence.
+    common: dict[str, Any] = {
+        "name": node.text("name", kind),
+        "max_gap": _max_gap(node, kind, place or "core", sampled),
+        "critical": node.choice("class", ("critical", "operating"), "critical") == "critical",
+        "over": _over(node, context),
+        "sampled": sampled,
+        "probes": None if probes is None else int(probes),
+        "guard": node.choice("guard", ("none",), "") != "none",
+        "on_delay": node.span("on_delay", 0),
+        "off_delay": node.span("off_delay", 0),
+        "priority": node.choice("priority", PRIORITIES, ""),
+        "confirmed": node.text("confirmed"),
+        "source": node.text("source"),
+        "do": node.texts("do"),
+        "hazard": node.text("hazard"),
+        "line": node.line,
+    }
     if rule is None or place is None:
         return None
-    citations: tuple[Citation, ...] = ()
-    if table is not None:
-        integrated = isinstance(rule, IntegratedLethality)
-        citations = table.citations(context.fat_pct, integrated=integrated)
-        book_rule = _book_rule(node, table, context, quiet=True)
-        reason = laxer(rule, book_rule, context.unit) if book_rule is not None else ""
-        if reason:
-            node.wrong("", f"the limit is laxer than its book {table.ref}: {reason}")
-    return Limit(
-        name=limit_name,
-        rule=rule,
-        place=place,
-        max_gap=_max_gap(node, kind, place, sampled),
-        critical=node.choice("class", ("critical", "operating"), "critical") == "critical",
-        over=_over(node, context),
-        sampled=sampled,
-        probes=None if probes is None else int(probes),
-        guard=node.choice("guard", ("none",), "") != "none",
-        on_delay=node.span("on_delay", 0),
-        off_delay=node.span("off_delay", 0),
-        priority=node.choice("priority", PRIORITIES, ""),
-        book=table.ref if table else None,
-        citations=citations,
-        confirmed=node.text("confirmed"),
-        source=node.text("source"),
-        do=node.texts("do"),
-        hazard=node.text("hazard"),
-        line=node.line,
-    )
+    if table is None:
+        return Limit(rule=rule, place=place, **common)
+    book_rule = _book_rule(node, table, context, quiet=True)
+    # A limit with a mistake of its own is not compared: one mistake, one sentence.
+    reason = laxer(rule, book_rule, context.unit) if book_rule is not None else ""
+    if reason:
+        node.wrong("", f"the limit is laxer than its book {table.ref}: {reason}")
+    citations = table.citations(context.fat_pct, integrated=isinstance(rule, IntegratedLethality))
+    return Limit(rule=rule, place=place, book=table.ref, citations=citations, **common)
 
 
 def _kind(node: Node, context: Context) -> str | None:

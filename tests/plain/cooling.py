@@ -1,0 +1,211 @@
+"""Cooling, computed over the whole history: the clock, the marks, the deadlines (`judging.md` section 5)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from rules.finding import Verdict
+from rules.limits.spec import Cooling
+from rules.reading import MINUTE, Instant
+from tests.plain.evidence import OPEN, Outcome, Seen, Watch, milli
+from tests.plain.kinds import sessions
+
+WAITING = -1  # the newest reading is at or above `start`
+
+
+def clock(rule: Cooling, seen: Sequence[Seen], u: float, opening: Instant, restarts: Sequence[Instant]) -> Instant | None:
+    """When the probe's own clock started, as known from these readings; WAITING; None if it was never at or above `start`."""
+    found = _sought(rule, seen, u, opening)
+    for again in restarts:
+        later = _sought(rule, [s for s in seen if s.at >= again], u, again)
+        found = found if later is None else later
+    return found
+
+
+def _sought(rule: Cooling, seen: Sequence[Seen], u: float, since: Instant) -> Instant | None:
+    fixed = [s.at for s in seen if s.at >= since and milli(s.low - u) <= milli(rule.start_c - 2)]
+    before = [s for s in seen if not fixed or s.at < fixed[0]]
+    hot = [s.at for s in before if milli(s.low - u) >= milli(rule.start_c)]
+    if not hot:
+        return None
+    return WAITING if not fixed and hot[-1] == before[-1].at else hot[-1]
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What a cooling watch needs to know beyond its own readings.
+
+    `opening` is the limit's; `restarts` are later instants at which lethality was met; `short_of_needs`: the conditions
+    were not entered by the opening; `others(at)` are the clocks of the lot's other core probes at an instant;
+    `leave` is when the lot left the step in which its lethality was met.
+    """
+
+    opening: Instant
+    restarts: Sequence[Instant]
+    short_of_needs: bool
+    others: Callable[[Instant], Sequence[Instant]]
+    leave: Instant | None = None
+
+
+def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Setting, now: Instant) -> Outcome:
+    """`all_seen` are all good readings of the probe while placed in the lot, also those before the opening."""
+    if watch.opened.at > now:
+        return OPEN
+    ends = [s.spell.end.at for s in sessions(watch, now) if s.spell.end is not None]
+    instants = {watch.opened.at, now, *ends, *(s.at for s in all_seen if watch.opened.at <= s.at <= now)}
+    outcome, earlier_start = OPEN, None
+    for at in sorted(instants):
+        seen = [s for s in all_seen if s.at <= at]
+        start, taken, causes = _start(rule, watch, seen, setting, at)
+        if setting.short_of_needs:
+            causes.append(setting.opening)
+        closed = sessions(watch, at)[-1].spell.end
+        for clock_start in [earlier_start, start]:
+            if clock_start not in (None, WAITING):
+                deviated = Course(rule, watch, seen, clock_start or 0, taken, at, closed is not None).deviated
+                if deviated is not None:
+                    return Outcome(Verdict.DEVIATED, deviated, True)
+        late = _begun_late(rule, watch, seen, setting, at, closed is not None)
+        if late is not None:
+            return Outcome(Verdict.DEVIATED, late, True)
+        earlier_start = start
+        outcome = _standing(rule, watch, seen, start, taken, causes, at, closed.at if closed is not None else None)
+        if outcome.final:
+            return outcome
+    return outcome
+
+
+def _start(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, at: Instant) -> tuple[Instant, bool, list[Instant]]:
+    """The clock's start as known at `at`, whether it was taken over, and what its lack makes unproven."""
+    restarts = [again for again in setting.restarts if again <= at]
+    own = clock(rule, seen, watch.u, setting.opening, restarts)
+    if own is not None:
+        return own, False, []
+    others = setting.others(at)
+    started = [start for start in others if start != WAITING]
+    if started:
+        return min(started), True, []
+    if others:
+        return WAITING, True, []
+    return setting.opening, True, [setting.opening]
+
+
+class Course:
+    """The marks and deadlines along the readings after the clock's start."""
+
+    def __init__(self, rule: Cooling, watch: Watch, seen: Sequence[Seen], start: Instant, taken: bool, now: Instant, closed: bool) -> None:
+        self.rule, self.start, self.u, self.max_gap = rule, start, watch.u, watch.max_gap
+        self.marks: list[Instant | None] = [None] * len(rule.windows)
+        self.causes: list[Instant] = []
+        self.gap_ends: list[Instant] = []
+        self.deviated: Instant | None = None
+        self.kept_since: Instant | None = None
+        self.kept_at: Instant | None = None
+        before = [s.at for s in seen if (s.at < start if taken else s.at <= start)]
+        self.last, self.last_is_reading = (max(before), True) if before else (start, False)
+        for s in [s for s in seen if (s.at >= start if taken else s.at > start)]:
+            self._read(s)
+            if self.deviated is not None:
+                return
+        self._silence(now, closed)
+
+    def deadline(self, i: int) -> Instant | None:
+        """The deadline of window `i`; None while it has none."""
+        window = self.rule.windows[i]
+        if window.by is not None:
+            return self.start + window.by
+        since = self.start if i == 0 else self.marks[i - 1]
+        return None if since is None or window.within is None else since + window.within
+
+    def _above(self, s: Seen, i: int) -> bool:
+        return milli(s.high + self.u) > milli(self.rule.windows[i].to_c)
+
+    def _read(self, s: Seen) -> None:
+        gap = s.at - self.last > self.max_gap
+        deviated: list[Instant] = []
+        for i, mark in enumerate(self.marks):
+            deadline = self.deadline(i)
+            if deadline is None or deadline >= s.at:
+                continue
+            if mark is not None:
+                deviated += [s.at] if self._above(s, i) else []
+            elif not gap or (deadline == self.last and self.last_is_reading):
+                deviated.append(deadline)
+            elif self._above(s, i):
+                deviated.append(s.at)
+            else:
+                self.causes.append(deadline)
+        if deviated:
+            self.deviated = min(deviated)
+            return
+        if gap:
+            self.gap_ends.append(s.at)
+        for i in range(len(self.marks)):
+            if self._above(s, i):
+                self.marks[i] = None
+            elif self.marks[i] is None:
+                self.marks[i] = s.at
+        if self.marks[-1] is None:
+            self.kept_since = None
+        elif self.kept_since is None or gap:
+            self.kept_since = s.at
+        if self.kept_since is not None and self.kept_at is None and s.at - self.kept_since >= 30 * MINUTE:
+            self.kept_at = s.at
+        self.last, self.last_is_reading = s.at, True
+
+    def _silence(self, now: Instant, closed: bool) -> None:
+        """From the last reading to the closing, or to a `now` that lies more than `max_gap` after it."""
+        long = now - self.last > self.max_gap
+        if not closed and not long:
+            return
+        deviated: list[Instant] = []
+        for i, mark in enumerate(self.marks):
+            deadline = self.deadline(i)
+            if mark is None and deadline is not None and deadline < now:
+                at_reading = deadline == self.last and self.last_is_reading
+                (deviated if at_reading or not long else self.causes).append(deadline)
+        self.deviated = min(deviated) if deviated else None
+
+
+def _standing(
+    rule: Cooling,
+    watch: Watch,
+    seen: Sequence[Seen],
+    start: Instant,
+    taken: bool,
+    causes: list[Instant],
+    at: Instant,
+    closed: Instant | None,
+) -> Outcome:
+    """The outcome at an instant at which nothing has deviated."""
+    if start == WAITING:
+        if closed is not None:
+            return Outcome(Verdict.UNPROVEN, min([*causes, closed]), withdrawn=True)
+        return Outcome(Verdict.UNPROVEN, min(causes)) if causes else OPEN
+    course = Course(rule, watch, seen, start, taken, at, closed is not None)
+    last_mark = course.marks[-1]
+    causes = [*causes, *course.causes, *(end for end in course.gap_ends if last_mark is None or end <= last_mark)]
+    short = any(mark is None for mark in course.marks)
+    if closed is not None and short:
+        causes.append(closed)
+    final = not short and (closed is not None or course.kept_at is not None)
+    if causes:
+        return Outcome(Verdict.UNPROVEN, min(causes), final, withdrawn=closed is not None and short)
+    return OPEN if short else Outcome(Verdict.MET, last_mark, final)
+
+
+def _begun_late(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, at: Instant, closed: bool) -> Instant | None:
+    """The deadline for cooling to begin, if it has passed before a reading below `start`, outside a gap."""
+    if rule.begin_within is None or setting.leave is None or setting.leave > at:
+        return None
+    deadline = setting.leave + rule.begin_within
+    begun = next((s.at for s in seen if s.at >= setting.leave and milli(s.low - watch.u) < milli(rule.start_c)), None)
+    if begun is not None and begun <= deadline:
+        return None
+    later = [s for s in seen if s.at > deadline]
+    before = [s.at for s in seen if s.at <= deadline]
+    if later:
+        gap = not before or later[0].at - before[-1] > watch.max_gap
+        return deadline if not gap else next((s.at for s in later if milli(s.low - watch.u) >= milli(rule.start_c)), None)
+    return deadline if closed and at > deadline and before and at - before[-1] <= watch.max_gap else None

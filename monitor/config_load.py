@@ -53,7 +53,7 @@ class Table:
         """A text; a required one may not be absent or blank."""
         value = self.get(key, str, default, f'a text, such as {key} = "…"')
         if required and not value.strip():
-            self.bad(key, f"{self.title} has no {key}; write {key} = \"…\"")
+            self.bad(key, f'{self.title} has no {key}; write {key} = "…"')
         return value
 
     def texts(self, key: str) -> tuple[str, ...]:
@@ -247,7 +247,9 @@ class Loader:
         url = table.secret("url") or (Secret(table.text("url")) if table.values.get("url") else None)
         program = table.texts("program")
         if "program" in table.values and not (program and Path(program[0]).is_absolute()):
-            table.bad("program", f'program is {table.values["program"]!r}; write a list that starts with a full path, such as ["/usr/bin/…"]')
+            table.bad(
+                "program", f'program is {table.values["program"]!r}; write a list that starts with a full path, such as ["/usr/bin/…"]'
+            )
         elif program and not os.access(program[0], os.X_OK):
             table.bad("program", f"program {program[0]!r} is no file that may be run; write the full path of one, and make it executable")
         topic = table.text("topic")
@@ -297,11 +299,17 @@ class Loader:
             for name in rung.persons:
                 somebody = config.person(name)
                 if somebody is not None and not somebody.bells:
-                    self.bad(self.lines.of("escalation", number, "persons"), f"person {name!r} has no bells to be told by; add bells to the person")
+                    self.bad(
+                        self.lines.of("escalation", number, "persons"),
+                        f"person {name!r} has no bells to be told by; add bells to the person",
+                    )
         self._known("alarms", 0, "all_well_to", config.alarms.all_well_to, bells, "bell")
         if any(b.topic for b in config.bells) and config.mqtt is None:
             number = next(i for i, b in enumerate(config.bells) if b.topic)
-            self.bad(self.lines.of("bell", number, "topic"), f"bell {config.bells[number].id!r} rings by MQTT but there is no [mqtt]; add it with its host")
+            self.bad(
+                self.lines.of("bell", number, "topic"),
+                f"bell {config.bells[number].id!r} rings by MQTT but there is no [mqtt]; add it with its host",
+            )
         if any(s.driver == "mqtt" for s in config.sources) and config.mqtt is None:
             number = next(i for i, s in enumerate(config.sources) if s.driver == "mqtt")
             self.bad(self.lines.of("source", number), "a source reads MQTT but there is no [mqtt]; add it with its host")

@@ -71,7 +71,8 @@ class Ringer:
             self._number += 1
             number = self._number
             self._waiting[number] = future
-            assert child is not None and child.stdin is not None
+            assert child is not None
+            assert child.stdin is not None
             child.stdin.write(json.dumps({**question, "id": number}) + "\n")
             child.stdin.flush()
         try:
@@ -162,7 +163,9 @@ def _answer(question: dict[str, Any], heard: _Heard) -> dict[str, Any]:
 
 
 def _unreadable(scheme: str, apprise: Any) -> str:
-    known = {schema for service in apprise().details()["schemas"] for key in ("protocols", "secure_protocols") for schema in service[key] or ()}
+    known = {
+        schema for service in apprise().details()["schemas"] for key in ("protocols", "secure_protocols") for schema in service[key] or ()
+    }
     if not scheme:
         return "its address has no scheme; write an Apprise address, such as json://host/path or mailto://…"
     if scheme not in known:

@@ -7,8 +7,10 @@ from sqlalchemy import Column, ForeignKey, Index, Table, text
 from monitor.store.metadata import INSTANT, SMALL, TEXT, WHOLE, metadata
 
 #: One row for each excursion of a cause. `state` is the letter of `life.State`. `branch_of` is the alarm that this one
-#: follows while that one is still unacknowledged. `next_at` is the soonest instant at which anything is due for the row.
-#: `ring_at` is set until it has rung (on-delay); `clear_at` while a return is not yet believed (off-delay).
+#: follows while that one is still unacknowledged. `rang_at` is empty during its on-delay. `next_at` is when the next ring,
+#: rung, repeat or re-alarm is due, counted from `anchor_at`: if the clock is found before `anchor_at`, both move back with
+#: it, so that a wrong clock put right never silences a ladder. `clear_at` is set while a return is not yet believed
+#: (off-delay).
 alarm = Table(
     "alarm",
     metadata,
@@ -23,7 +25,6 @@ alarm = Table(
     Column("latched", SMALL, nullable=False),
     Column("since", INSTANT, nullable=False),
     Column("raised_at", INSTANT, nullable=False),
-    Column("ring_at", INSTANT),
     Column("clear_at", INSTANT),
     Column("rang_at", INSTANT),
     Column("returned_at", INSTANT),
@@ -32,7 +33,7 @@ alarm = Table(
     Column("comment", TEXT, nullable=False, server_default=""),
     Column("closed_at", INSTANT),
     Column("branch_of", WHOLE, ForeignKey("alarm.id")),
-    Column("ladder_at", INSTANT),
+    Column("anchor_at", INSTANT),
     Column("rung", SMALL, nullable=False, server_default="0"),
     Column("told", SMALL, nullable=False, server_default="0"),
     Column("told_at", INSTANT),
@@ -41,7 +42,6 @@ alarm = Table(
 )
 Index("ix_alarm_key", alarm.c.key, alarm.c.id)
 Index("ix_alarm_open", alarm.c.closed_at, sqlite_where=text("closed_at IS NULL"), postgresql_where=text("closed_at IS NULL"))
-Index("ix_alarm_next", alarm.c.next_at, sqlite_where=text("next_at IS NOT NULL"), postgresql_where=text("next_at IS NOT NULL"))
 
 #: What happened to an alarm, in order: raised, rang, told, acknowledged, cleared, closed, delivery results.
 alarm_event = Table(
@@ -73,7 +73,7 @@ alarm_hidden = Table(
 )
 Index("ix_alarm_hidden_open", alarm_hidden.c.ended_at, sqlite_where=text("ended_at IS NULL"), postgresql_where=text("ended_at IS NULL"))
 
-#: Messages to be delivered. `routes` are bell ids, `route` the one tried now. `state`: waiting, sent, refused, dropped.
+#: Messages to be delivered. `target` is who was meant, `routes` are the bells still open to it, `route` the one tried now. `state`: waiting, sent, refused, dropped.
 outbox = Table(
     "outbox",
     metadata,
@@ -82,6 +82,7 @@ outbox = Table(
     Column("alarm_id", WHOLE, ForeignKey("alarm.id"), index=True),
     Column("kind", TEXT, nullable=False),
     Column("person", TEXT, nullable=False, server_default=""),
+    Column("target", TEXT, nullable=False, index=True),
     Column("routes", TEXT, nullable=False),
     Column("route", SMALL, nullable=False, server_default="0"),
     Column("tries", SMALL, nullable=False, server_default="0"),

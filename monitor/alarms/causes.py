@@ -1,0 +1,228 @@
+"""Causes: what an alarm is about, built from findings and from the monitor's own troubles.
+
+A cause has a stable key: one cause, one alarm, one message. All probes that find the same limit of the same
+lot broken share a key (one fire gone out is not four messages); each is a `member` and the condition is over
+once every member has cleared. What asks nobody to respond (a limit met, a step advanced) is no alarm
+(ISA-18.2, after a trade article) and gives no cause.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from typing import Any, Final
+from urllib.parse import quote
+
+from monitor.alarms.limit_text import limit_text
+from rules.finding import Finding
+from rules.plan import Limit, Plan
+from rules.quantity import format_span
+from rules.reading import Instant, LotEvent, Span
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """Why an alarm stands. `what`, `where`, `limit`, `do` are words for people; `since` is event time.
+
+    `severity` orders what one key can mean: a worse one rings again. `momentary`: over as soon as it is known.
+    `latched`: held until its deviation record is closed. `critical` marks a critical limit: it is hidden only by a
+    shelving of 30 minutes at most. `on_delay` and `off_delay` decide when it rings, never the verdict.
+    """
+
+    key: str
+    what: str
+    where: str
+    since: Instant
+    text: str
+    priority: str = "medium"
+    severity: int = 1
+    critical: bool = False
+    latched: bool = False
+    momentary: bool = False
+    limit: str = ""
+    do: tuple[str, ...] = ()
+    member: str = ""
+    lot: str = ""
+    on_delay: Span = 0
+    off_delay: Span = 0
+
+    def as_json(self) -> dict[str, Any]:
+        """The cause as plain values, for its row and the ledger."""
+        return {**asdict(self), "do": list(self.do)}
+
+    @classmethod
+    def from_json(cls, values: dict[str, Any]) -> Cause:
+        """The inverse of `as_json`."""
+        return cls(**{**values, "do": tuple(values["do"])})
+
+
+#: For each finding that is a cause: its group in the key, severity there, priority where the limit is critical
+#: and where it is operating, its words, and what to do where the plan does not say.
+_FINDINGS: Final[dict[str, tuple[str, int, str, str, str, str]]] = {
+    "unproven": ("verdict", 1, "critical", "medium", "unproven", "Hold the product. Measure by hand and write it down."),
+    "deviated": ("verdict", 2, "critical", "medium", "limit not met", "Hold the product and mark it. Find the cause."),
+    "left-short": ("left-short", 1, "critical", "high", "left the step short", "Put it back to heat now; do not let it cool."),
+    "warming": ("warming", 1, "high", "medium", "core warms while it should cool", "Get it into the cold now."),
+    "pulled-early": ("pulled-early", 1, "critical", "high", "core falls before its hold", "Was it pulled out? Put it back to heat now."),
+    "prompt": ("prompt", 1, "low", "low", "step to confirm", "Confirm where the lot is."),
+    "unconfirmed": ("prompt", 2, "high", "high", "step still not confirmed", "Confirm where the lot is; write the time it moved."),
+    "check-due": ("check", 1, "medium", "medium", "hand check due", "Measure by hand and enter it."),
+    "heading-out": ("heading-out", 1, "high", "medium", "heading out of its limit", "Act now, while it can still be met."),
+}
+
+
+def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | None:
+    """The cause behind a finding, or None where nobody has to respond. `product` is the code of the finding's lot."""
+    row = _FINDINGS.get(finding.what)
+    if row is None:
+        return None
+    group, severity, if_critical, if_operating, words, advice = row
+    limit = find_limit(finding, plan, product)
+    verdict = group == "verdict"
+    priority = limit.priority if limit and limit.priority and verdict else if_critical if finding.critical else if_operating
+    place = f"{finding.lot} {finding.step}" if finding.lot else f"room {finding.step}"
+    return Cause(
+        key=_key(group, *((finding.lot or "room"), finding.step, *(() if group == "prompt" else (finding.limit,)))),
+        what=f"{finding.limit} {words}" if finding.limit else words,
+        where=f"{place}, {finding.probe}" if finding.probe else place,
+        since=finding.at,
+        text=finding.text,
+        priority=priority,
+        severity=severity,
+        critical=finding.critical and group in ("verdict", "left-short", "pulled-early"),
+        latched=finding.critical and verdict,
+        limit=limit_text(limit, plan.site.unit) if limit and group != "prompt" else "",
+        do=(limit.do if limit and limit.do and verdict else (advice,)),
+        member=finding.probe,
+        lot=finding.lot,
+        on_delay=limit.on_delay if limit and verdict and not finding.critical else 0,
+        off_delay=limit.off_delay if limit else 0,
+    )
+
+
+def cleared_by_finding(finding: Finding) -> tuple[tuple[str, str], ...]:
+    """The (key, member) pairs whose condition a finding ends: a limit met ends its warnings."""
+    if finding.what == "met":
+        path = (finding.lot or "room", finding.step, finding.limit)
+        return tuple((_key(group, *path), finding.probe) for group in ("verdict", "left-short", "warming", "pulled-early", "heading-out"))
+    if finding.what == "advanced":
+        return ((_key("prompt", finding.lot, finding.step), ""),)
+    return ()
+
+
+def cleared_by_event(event: LotEvent) -> tuple[str, ...]:
+    """The key scopes (ending in `*`) that a person's entry about a lot ends."""
+    if event.event in ("step", "end"):
+        prompts = (_key("prompt", event.lot) + "/*", _key("left-short", event.lot) + "/*", _key("pulled-early", event.lot) + "/*")
+        return prompts if event.event == "step" else (*prompts, _key("warming", event.lot) + "/*", _key("check", event.lot) + "/*")
+    if event.event == "check":
+        return (_key("check", event.lot) + "/*",)
+    return ()
+
+
+def finding_key(finding: Finding) -> str:
+    """The key of the cause and of the deviation record of a verdict: lot, step and limit, whatever the probe."""
+    return _key("verdict", finding.lot or "room", finding.step, finding.limit)
+
+
+def find_limit(finding: Finding, plan: Plan, product: str = "") -> Limit | None:
+    """The limit a finding speaks of. Without the product's code, the one limit of that step and name, if only one is."""
+    if not finding.lot:
+        standing = [limit for s in plan.standing if s.room == finding.step for limit in s.limits if limit.name == finding.limit]
+        return standing[0] if standing else None
+    found = [
+        limit
+        for p in plan.products
+        if product in ("", p.code)
+        for step in p.steps
+        for limit in step.limits
+        if limit.name == finding.limit and (step.name == finding.step or finding.step in limit.over)
+    ]
+    return found[0] if found and (product or all(f == found[0] for f in found)) else None
+
+
+def probe_silent(probe: str, since: Instant, where: str, *, serving: bool = True) -> Cause:
+    """A probe that has sent nothing for longer than its `silent_after`. `serving`: a lot or room depends on it now."""
+    return Cause(
+        _key("probe", probe, "silent"), f"probe {probe} is silent", where, since,
+        f"Nothing has been read from {probe} since then. What is not measured cannot be shown to be controlled.",
+        "high" if serving else "low", limit="a reading at every interval",
+        do=("Check its plug, cable and battery. Until it reads, measure by hand.",), member="silent",
+    )  # fmt: skip
+
+
+def probe_fault(probe: str, at: Instant, reason: str, where: str, *, serving: bool = True) -> Cause:
+    """A probe that answers without a temperature."""
+    return Cause(
+        _key("probe", probe, "fault"), f"probe {probe}: {reason}", where, at,
+        f"{probe} answers {reason} in place of a temperature. What is not measured cannot be shown to be controlled.",
+        "high" if serving else "low", limit="a reading at every interval",
+        do=("Check its plug and cable, or place another probe. Until then measure by hand.",), member="fault",
+    )  # fmt: skip
+
+
+def source_gone(source: str, since: Instant, text: str) -> Cause:
+    """A serial line, bus or gateway that several probes come through has gone."""
+    return Cause(
+        _key("source", source), f"source {source} is gone", "probes", since, text, "high",
+        limit="every source connected", do=("Check its cable and power.",),
+    )  # fmt: skip
+
+
+def broker_gone(host: str, since: Instant) -> Cause:
+    """The MQTT broker does not answer: its probes are silent, its sirens cannot be rung."""
+    return Cause(
+        _key("broker", host), f"broker {host} is gone", "network", since,
+        "Probes that send through it are silent and sirens behind it cannot ring.", "high",
+        limit="the broker connected", do=("Check the network and the broker. Measure by hand meanwhile.",),
+    )  # fmt: skip
+
+
+def bell_failing(bell: str, since: Instant, error: str) -> Cause:
+    """A bell that does not deliver."""
+    return Cause(
+        bell_key(bell), f"bell {bell} does not ring", "alarms", since, f"The last answer was: {error}", "high",
+        limit="every bell delivers", do=("Test it with: larderer bells test. Tell people another way meanwhile.",),
+    )  # fmt: skip
+
+
+def bell_key(bell: str) -> str:
+    """The key of a bell's own alarm."""
+    return _key("bell", bell)
+
+
+def store_trouble(since: Instant, error: str) -> Cause:
+    """Records cannot be written, or soon cannot."""
+    return Cause(
+        _key("store"), "records cannot be kept", "the monitor", since, error, "critical",
+        limit="every reading stored", do=("Keep records by hand. Make room on the disk or change the card.",),
+    )  # fmt: skip
+
+
+def restarted(at: Instant, blind_from: Instant) -> Cause:
+    """The monitor was down and is back; it saw nothing meanwhile."""
+    blind = format_span(max(0, at - blind_from))
+    return Cause(
+        _key("restart"), f"monitor was down, blind for {blind}", "the monitor", blind_from,
+        f"Power or the program was lost and came back after {blind}. Limits that needed readings in that time may be unproven.",
+        "high", momentary=True, limit="no time unwatched", do=("Measure every lot by hand now and enter it.",),
+    )  # fmt: skip
+
+
+def clock_stepped(at: Instant, by: Span) -> Cause:
+    """The board's clock jumped; times written before are not changed."""
+    way = "forward" if by > 0 else "back"
+    return Cause(
+        _key("clock"), f"clock stepped {way} {format_span(abs(by))}", "the monitor", at,
+        "Readings that the monitor itself dated around this instant may carry a wrong time; the ledger names the step.",
+        "high", momentary=True, limit="a steady clock", do=("Check the time shown. Write down the right time.",),
+    )  # fmt: skip
+
+
+def with_member(cause: Cause, member: str) -> Cause:
+    """The same cause seen by another member."""
+    return replace(cause, member=member)
+
+
+def _key(*parts: str) -> str:
+    """A key of parts; a slash or star inside a name is escaped, so that scopes cannot be confused."""
+    return "/".join(quote(part, safe=" .:,-_") for part in parts)

@@ -144,19 +144,19 @@ def probe_ids(conn: Connection, names: Collection[str]) -> dict[str, int]:
     return found
 
 
-def at_instants(conn: Connection, keys: Collection[tuple[str, Instant]]) -> dict[tuple[str, Instant], list[Reading | Fault]]:
-    """What is stored of these probes at exactly these instants, stamps of the future left out."""
-    result: dict[tuple[str, Instant], list[Reading | Fault]] = {}
+def at_instants(conn: Connection, keys: Collection[tuple[str, Instant]]) -> dict[tuple[str, Instant], list[Stored]]:
+    """What is stored of these probes at exactly these instants, stamps of the future included."""
+    result: dict[tuple[str, Instant], list[Stored]] = {}
     ids = {row.name: row.id for row in conn.execute(select(probe_name))}
     names = {number: name for name, number in ids.items()}
     wanted = [(at, ids[probe]) for probe, at in keys if probe in ids]
     for start in range(0, len(wanted), _CHUNK):
         part = wanted[start : start + _CHUNK]
         for table in (reading, fault):
-            query = select(table).where(tuple_(table.c.at, table.c.probe).in_(part), _judged(table))
+            query = select(table).where(tuple_(table.c.at, table.c.probe).in_(part))
             for row in conn.execute(query):
                 item = _item(table, row, names)
-                result.setdefault((item.probe, item.at), []).append(item)
+                result.setdefault((item.probe, item.at), []).append(Stored(item, row.received_at, row.seq))
     return result
 
 

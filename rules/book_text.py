@@ -109,7 +109,8 @@ def _table(book: Book, table: Table) -> Iterator[str]:
     if table.integral:
         v = table.integral.values
         yield from _wrap(
-            f"As a sum: D {v['d_value']} at {v['reference']}, z {v['z_value']}, nothing below {v['floor']}, target {v['target_log']:g} log; "
+            f"As a sum: D {v['d_value']} at {v['reference']}, z {v['z_value']}, nothing below {v['floor']}, "
+            f"target {v['target_log']:g} log; "
             f"{table.integral.citation.mark}: {table.integral.citation.section}.",
             "  ",
         )

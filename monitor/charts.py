@@ -33,7 +33,8 @@ class Stay(NamedTuple):
 class LotPicture:
     """One lot's chart in the making: give it the lot as judged, then the readings in rising time per probe.
 
-    `report_lot` is one of `lots` of the Judge JSON; `until` is where an open lot is drawn to.
+    `report_lot` is one of `lots` of the Judge JSON; `until` is where an open lot is drawn to. Steps that the lot entered by
+    itself are no events: give them among `events` as `step` (see `advanced`).
     """
 
     def __init__(
@@ -72,19 +73,17 @@ class LotPicture:
         return known.place if known else "core"
 
     def _steps(self, entries: Sequence[Entry]) -> list[Stay]:
-        """The lot's steps in time, from the judged lot where it has them, else as people entered them."""
-        judged = [
-            Stay(str(s["step"]), instant(s["entered_at"]) or self.begins, min(instant(s.get("left_at")) or self.ends, self.ends))
-            for s in self.report.get("steps", ())
-            if s.get("entered_at") is not None
-        ]
-        if judged:
-            return judged
-        entered = [(e.at, e.name) for e in entries if e.event == "step" and e.at <= self.ends]
+        """The lot's steps in time, as entered; a step that the lot straddles into runs beside the one before it."""
+        entered = sorted((e.at, e.name) for e in entries if e.event == "step" and e.at <= self.ends)
         if self.product and (not entered or entered[0][0] > self.begins):
             entered.insert(0, (self.begins, self.product.steps[0].name))
         ends = [at for at, _ in entered[1:]] + [self.ends]
-        return [Stay(name, at, end) for (at, name), end in zip(entered, ends, strict=True)]
+        bands = [Stay(name, at, end) for (at, name), end in zip(entered, ends, strict=True)]
+        prompt = self.report.get("prompt") or {}
+        asked = instant(prompt.get("at"))
+        if asked is not None and prompt.get("to") in self.report.get("steps", ()):
+            bands.append(Stay(str(prompt["to"]), asked, max(asked, self.ends)))
+        return bands
 
     def _stays(self, entries: Sequence[Entry]) -> list[Stay]:
         """Where each probe served: core probes while placed, fixed ones while the lot was in their room."""
@@ -159,6 +158,12 @@ def lot_chart(
     for row in rows:
         picture.add(row, received.get((row.probe, row.at)) if received else None)
     return svg(picture.drawing(width, height))
+
+
+def advanced(findings: Iterable[Mapping[str, Any]]) -> list[LotEvent]:
+    """The steps that lots entered by themselves, as step events, from findings with `what` "advanced"."""
+    found = [(instant(f["at"]), f) for f in findings if f.get("what") == "advanced"]
+    return [LotEvent(at, "step", str(f["lot"]), str(f["step"])) for at, f in found if at is not None]
 
 
 def instant(value: object) -> Instant | None:

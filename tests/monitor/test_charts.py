@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.chart_layout import CoolingBox, LimitLine, Moment, StepBand, lot_chart_svg, lot_drawing, time_ticks
-from monitor.charts import LotPicture, lot_chart
+from monitor.charts import LotPicture, advanced, lot_chart
 from monitor.curve import Curve, Point
 from monitor.drawing import Label
 from rules.limits.spec import Ceiling, Cooling, HoldLethality, Row, Window
@@ -209,6 +209,23 @@ def test_event_taken_back_is_not_drawn() -> None:
     events = [*EVENTS, LotEvent(START + 5 * HOUR, "undo", "J-1", "", "2026-03-02T09:00:00-06:00")]
     picture = LotPicture({"lot": "J-1", "product": "j"}, plan(), events, until=START + 9 * HOUR)
     assert [s.name for s in picture.steps] == ["grind", "cook"]
+
+
+def test_step_entered_by_itself_is_drawn() -> None:
+    """A night nobody attends: the finding that the lot advanced gives its band."""
+    own = advanced(
+        [{"what": "advanced", "lot": "J-1", "step": "chill", "at": "2026-03-02T14:00:00Z"}, {"what": "met", "lot": "J-1", "at": 0}]
+    )
+    picture = LotPicture({"lot": "J-1", "product": "j"}, plan(), [*EVENTS[:3], *own], until=START + 9 * HOUR)
+    assert [(s.name, (s.begins - START) // HOUR) for s in picture.steps] == [("grind", 0), ("cook", 1), ("chill", 2)]
+
+
+def test_straddled_step_runs_beside_the_old_one() -> None:
+    """Until a person confirms, both steps are judged and both are shown."""
+    prompt = {"at": "2026-03-02T15:00:00Z", "from": "cook", "to": "chill"}
+    report = {"lot": "J-1", "product": "j", "steps": ["cook", "chill"], "prompt": prompt}
+    picture = LotPicture(report, plan(), EVENTS[:3], until=START + 9 * HOUR)
+    assert [(s.name, s.ends - START) for s in picture.steps[1:]] == [("cook", 9 * HOUR), ("chill", 9 * HOUR)]
 
 
 def test_cooling_boxes_come_from_the_watch_that_decides() -> None:

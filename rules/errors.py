@@ -4,7 +4,8 @@ RulesError
 ├── QuantityError    a temperature, duration or instant that cannot be read
 ├── PlanError        a plan that cannot be judged by; carries every mistake found
 ├── BookError        a limit book that is missing or malformed
-└── EventError       a lot event that the plan or the lot's state does not allow
+├── EventError       a lot event that the plan or the lot's state does not allow
+└── LateEvent        older than what has been judged: replay from a snapshot before it
 
 Every message is one sentence: what, with which value, where, and what to write instead.
 """
@@ -28,6 +29,14 @@ class BookError(RulesError):
 
 class EventError(RulesError):
     """A lot event that the plan or the state of the lot does not allow; the event is refused whole."""
+
+
+class LateEvent(RulesError):
+    """The event is older than what has been judged; the engine's state is to be replayed from a snapshot before `at`."""
+
+    def __init__(self, at: int, why: str) -> None:
+        super().__init__(why)
+        self.at = at
 
 
 class PlanError(RulesError):

@@ -21,6 +21,7 @@ class Reading(NamedTuple):
 
     `celsius` is the raw value in °C; `offset_c` is the calibration offset in force at `at`, added before
     judging. `suspect` is empty for a good reading, otherwise the reason why it is judged as if absent.
+    `high_c` is set by `rules.history` alone: the highest of several values at one instant, `celsius` being the lowest.
     """
 
     probe: str
@@ -28,6 +29,7 @@ class Reading(NamedTuple):
     celsius: float
     offset_c: float = 0.0
     suspect: str = ""
+    high_c: float | None = None
 
 
 class Fault(NamedTuple):

@@ -1,0 +1,439 @@
+"""The engine: event in, findings out. Nothing here reads a clock; time is in the events.
+
+`feed` takes events in the order of their instants (lot events before readings at one instant; readings of
+different probes may cross a little). What is too old raises LateEvent, and the state is then replayed from
+a snapshot before it (`rules/history.py` arranges the events). The same events give the same findings.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable
+from typing import Any
+
+from rules import snapshot
+from rules.errors import EventError, LateEvent
+from rules.finding import Finding, Problem
+from rules.limits.come_up import ComeUpWatch
+from rules.limits.lethality import LethalityWatch
+from rules.limits.watch import Watch
+from rules.lot import Lot
+from rules.plan import Plan, Probe
+from rules.quantity import format_instant, parse_temperature
+from rules.reading import REMOVAL_REASONS, SECOND, Event, Fault, Instant, LotEvent, Reading, Tick
+from rules.report import report, standing_day
+from rules.run import Run
+from rules.standing import StandingRoom
+
+NEVER: Instant = 1 << 62
+BEFORE: Instant = -(1 << 62)
+
+
+class Track:
+    """One probe: its newest row and the watches that it feeds. `watches` is replaced, never changed in place."""
+
+    __slots__ = (
+        "at",
+        "bare",
+        "celsius",
+        "fault",
+        "good_at",
+        "high",
+        "low",
+        "max_rate",
+        "probe",
+        "ruled",
+        "seen",
+        "span",
+        "suspect",
+        "u",
+        "watches",
+    )
+
+    def __init__(self, probe: Probe) -> None:
+        self.probe = probe
+        self.u = probe.uncertainty_c or 0.0
+        self.span, self.max_rate = probe.span_c, probe.max_rate_c_s
+        self.ruled = self.span is not None or self.max_rate is not None
+        self.watches: tuple[Watch, ...] = ()
+        self.bare: tuple[Watch, ...] = ()  # watches without a guard band
+        self.at: Instant = BEFORE
+        self.celsius: float | None = None
+        self.suspect = ""
+        self.fault = False
+        self.good_at: Instant = BEFORE
+        self.low = self.high = 0.0
+        self.seen = False
+
+
+class Engine:
+    """Lots, rooms and probes under a plan."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.plans: dict[str, Plan] = {plan.sha256: plan}
+        self.now: Instant = BEFORE
+        self.lots: dict[str, Lot] = {}
+        self.problems: list[Problem] = []
+        self.duplicates = 0
+        self._tracks: dict[str, Track] = {}
+        self._owner: dict[int, Any] = {}
+        self._timers: list[tuple[Instant, int, str, str, str]] = []
+        self._timer_at: Instant = NEVER
+        self._timer_seq = 0
+        self._pending: list[tuple[Instant, Any, Run, Watch | None, str]] = []
+        self._pending_at: Instant = NEVER
+        self._barrier: Instant = BEFORE
+        self._crossed: Instant | None = None
+        self._out: list[Finding] = []
+        self.standing: list[StandingRoom] = []
+        self.use(plan)
+
+    def use(self, plan: Plan) -> None:
+        """Judge lots started from now on, and rooms, by this plan; lots already started keep theirs."""
+        self.plan = plan
+        self.plans[plan.sha256] = plan
+        for probe in plan.probes:
+            old = self._tracks.get(probe.id)
+            self._tracks[probe.id] = track = Track(probe)
+            if old is not None:
+                for name in ("watches", "bare", "at", "celsius", "suspect", "fault", "good_at", "low", "high"):
+                    setattr(track, name, getattr(old, name))
+        keys = {r.key: r for r in self.standing}
+        self.standing = [
+            keys.get(f"{s.room}/{limit.name}") or StandingRoom(self, plan, s.room, limit) for s in plan.standing for limit in s.limits
+        ]
+
+    # --- in -----------------------------------------------------------------------------------------------------
+
+    def feed(self, event: Event) -> list[Finding]:
+        """Take one event; raise LateEvent (replay) or EventError (refused, nothing changed)."""
+        kind = type(event)
+        if kind is Reading:
+            self._reading(event)  # type: ignore[arg-type]
+        elif kind is Tick:
+            self._tick(event.at)
+        elif kind is Fault:
+            self._fault(event)  # type: ignore[arg-type]
+        else:
+            self._event(event)  # type: ignore[arg-type]
+        if self._crossed is not None:
+            at, self._crossed = self._crossed, None
+            raise LateEvent(at, f"something that other probes depend on happened at {format_instant(at)}, before what is already judged")
+        if not self._out:
+            return []
+        out, self._out = self._out, []
+        return out
+
+    def _reading(self, r: Reading) -> None:
+        track = self._tracks.get(r.probe)
+        if track is None:
+            self._problem(r.at, "unknown-probe", r.probe, f'the plan has no probe "{r.probe}"')
+            return
+        at = r.at
+        if at <= track.at and not self._same_instant(track, r):
+            return
+        if at < self._barrier:
+            self._late(at, r.probe)
+        if at >= self._timer_at or at > self._pending_at:
+            self._move_to(at)
+        if at > self.now:  # noqa: PLR1730 — max() costs a call on the hottest line
+            self.now = at
+        celsius = r.celsius + r.offset_c
+        suspect = r.suspect
+        if track.ruled and not suspect:
+            suspect = self._rules(track, at, celsius)
+        track.at, track.celsius, track.suspect, track.fault = at, r.celsius, r.suspect, False
+        if suspect:
+            self._suspect(track, at, celsius, suspect)
+            return
+        high = celsius if r.high_c is None else r.high_c + r.offset_c
+        if r.high_c is not None:
+            self._problem(
+                at, "conflict", r.probe, f"two values at one instant, {celsius:g} and {high:g} °C: the one worse for each limit counts"
+            )
+        u = track.u
+        low_u, high_u = celsius - u, high + u
+        track.good_at, track.low, track.high = at, celsius, high
+        if not track.seen:
+            self._first(track, at)
+        for watch in track.watches:
+            watch.read(at, low_u, high_u)
+            if watch.news:
+                self._owner[id(watch)].hear(watch)
+        if track.bare:
+            for watch in track.bare:
+                watch.read(at, celsius, high)
+                if watch.news:
+                    self._owner[id(watch)].hear(watch)
+
+    def _same_instant(self, track: Track, r: Reading) -> bool:
+        """A row at or before the probe's newest: True if it is to be taken all the same; LateEvent if it changes what was judged."""
+        if r.at < track.at:
+            self._late(r.at, r.probe)
+        if track.fault:
+            return True
+        if r.celsius == track.celsius and r.high_c is None:
+            if r.suspect and not track.suspect:
+                self._late(r.at, r.probe)
+            self.duplicates += 1
+            return False
+        if r.suspect:
+            self._suspect(track, r.at, r.celsius + r.offset_c, r.suspect)
+            return False
+        if track.suspect:
+            return True
+        self._late(r.at, r.probe)
+        return False
+
+    def _late(self, at: Instant, probe: str) -> None:
+        raise LateEvent(at, f"a reading of {probe} at {format_instant(at)} is older than what has been judged")
+
+    def _rules(self, track: Track, at: Instant, celsius: float) -> str:
+        if track.span is not None and not track.span[0] <= celsius <= track.span[1]:
+            return "outside the sensor's span"
+        if track.max_rate is not None and track.good_at > BEFORE:
+            seconds = (at - track.good_at) / SECOND
+            if abs(celsius - track.low) > track.max_rate * seconds:
+                return "changed faster than this probe can"
+        return ""
+
+    def _suspect(self, track: Track, at: Instant, celsius: float, why: str) -> None:
+        self._problem(at, "suspect", track.probe.id, f"{celsius:g} °C is not used: {why}")
+        for watch in (*track.watches, *track.bare):
+            watch.suspect(at, celsius)
+            if watch.news:
+                self._owner[id(watch)].hear(watch)
+
+    def _fault(self, fault: Fault) -> None:
+        track = self._tracks.get(fault.probe)
+        if track is None:
+            self._problem(fault.at, "unknown-probe", fault.probe, f'the plan has no probe "{fault.probe}"')
+            return
+        if fault.at > track.at:
+            track.at, track.celsius, track.suspect, track.fault = fault.at, None, "", True
+        self._problem(fault.at, "fault", fault.probe, fault.reason)
+
+    def _problem(self, at: Instant, what: str, probe: str, text: str) -> None:
+        """Keep the first of a kind for each probe with the text, and count on: months of a bad probe stay one line an hour."""
+        hour = at // (3600 * SECOND)
+        if not any(p.what == what and p.probe == probe and p.at // (3600 * SECOND) == hour for p in self.problems[-50:]):
+            self.problems.append(Problem(at, what, probe, text))
+            del self.problems[:-1000]
+
+    def _first(self, track: Track, at: Instant) -> None:
+        track.seen = True
+        for room in self.standing:
+            if track.probe.id in room.probes():
+                room.first_reading(track.probe.id, at)
+
+    def _tick(self, at: Instant) -> None:
+        if at < self.now:
+            return
+        self._move_to(at)
+        self.now = at
+        for lot in self.lots.values():
+            if lot.ended is None and lot.trackers:
+                lot.tick(at)
+
+    # --- lot events ---------------------------------------------------------------------------------------------
+
+    def _event(self, event: LotEvent) -> None:
+        if event.event == "undo" or event.at < self.now or (event.at == self.now and any(t.at == event.at for t in self._tracks.values())):
+            raise LateEvent(
+                event.at, f"the event {event.event} of lot {event.lot} at {format_instant(event.at)} changes what has been judged"
+            )
+        act = self._act(event)
+        self._move_to(event.at)
+        self.now = event.at
+        self._barrier = max(self._barrier, event.at)
+        act()
+
+    def _act(self, event: LotEvent) -> Callable[[], None]:
+        """What the event does, checked first so that a refused event changes nothing."""
+        at, name, value = event.at, event.name, event.value
+        where = f"event {event.event} of lot {event.lot} at {format_instant(at)}"
+        lot = self.lots.get(event.lot)
+        if event.event == "start":
+            return self._start(event, where)
+        if lot is None:
+            raise EventError(f"{where}: lot {event.lot} was not started; write its `start` event first")
+        if lot.ended is not None:
+            raise EventError(f"{where}: lot {event.lot} ended at {format_instant(lot.ended)}; start a new lot")
+        if event.event == "step":
+            lot.may_enter(name, at)
+            return lambda: lot.to_step(name, at)
+        if event.event == "place":
+            return self._place(lot, name, at, where)
+        if event.event == "remove":
+            reason = value or "done"
+            if reason not in REMOVAL_REASONS:
+                raise EventError(f"{where}: the reason is {value!r}; write one of {', '.join(REMOVAL_REASONS)}")
+            if name not in lot.placed:
+                raise EventError(f'{where}: probe "{name}" is not in this lot; write the probe that was taken out')
+            return lambda: lot.remove(name, reason, at)
+        if event.event == "check":
+            try:
+                celsius = parse_temperature(value)
+            except ValueError as error:
+                raise EventError(f"{where}: {error}") from None
+            return lambda: lot.check(name, celsius, at)
+        if event.event == "measure":
+            try:
+                number = float(value)
+            except ValueError:
+                raise EventError(f"{where}: {name} is {value!r}; write a number") from None
+            return lambda: lot.measure(name, number, at)
+        if event.event == "end":
+            return lambda: lot.end(at)
+        raise EventError(f"{where}: no such event; write start, step, place, remove, check, measure, undo or end")
+
+    def _start(self, event: LotEvent, where: str) -> Callable[[], None]:
+        product = self.plan.product_by_code.get(event.name)
+        if event.lot in self.lots:
+            raise EventError(f"{where}: lot {event.lot} was started before; write another lot name")
+        if product is None:
+            raise EventError(f"{where}: product is {event.name!r}; write one of {', '.join(self.plan.product_by_code)}")
+
+        def begin() -> None:
+            lot = self.lots[event.lot] = Lot(self, self.plan, product, event.lot, event.at)
+            lot.begin(event.at)
+
+        return begin
+
+    def _place(self, lot: Lot, name: str, at: Instant, where: str) -> Callable[[], None]:
+        probe = lot.plan.probe_by_id.get(name)
+        if probe is None or probe.place != "core":
+            cores = ", ".join(p.id for p in lot.plan.probes if p.place == "core")
+            raise EventError(f'{where}: "{name}" is no core probe of the plan; write one of {cores}')
+        holder = next((o for o in self.lots.values() if name in o.placed and o.ended is None), None)
+        if holder is not None:
+            raise EventError(f'{where}: probe "{name}" is in lot {holder.id}; take it out there first')
+        return lambda: lot.place(probe, at)
+
+    # --- time ---------------------------------------------------------------------------------------------------
+
+    def _move_to(self, at: Instant) -> None:
+        """Run the timers up to `at`, and the closings before it."""
+        while self._timers and self._timers[0][0] <= at:
+            due, _, lot, kind, arg = heapq.heappop(self._timers)
+            self._flush(due)
+            self.now = max(self.now, due)
+            self._barrier = max(self._barrier, due)
+            if kind == "midnight":
+                next(r for r in self.standing if r.key == arg).timer(due, kind, arg)
+            elif lot in self.lots:
+                self.lots[lot].timer(due, kind, arg)
+        self._timer_at = self._timers[0][0] if self._timers else NEVER
+        self._flush(at)
+
+    def _flush(self, at: Instant) -> None:
+        """Carry out closings asked for before `at`: every reading at their instant has been taken."""
+        while self._pending and self._pending_at < at:
+            due = [p for p in self._pending if p[0] < at]
+            self._pending = [p for p in self._pending if p[0] >= at]
+            self._pending_at = min((p[0] for p in self._pending), default=NEVER)
+            for when, owner, run, watch, how in due:
+                self._barrier = max(self._barrier, when + 1)
+                self._close(when, owner, run, watch, how)
+            for room in self.standing:
+                if room.closing_run:
+                    room.ended(standing_day)
+
+    def _close(self, at: Instant, owner: Any, run: Run, watch: Watch | None, how: str) -> None:
+        if watch is None:
+            run.end(at)
+            return
+        if watch.closed is not None:
+            return
+        if how == "leave" and isinstance(watch, LethalityWatch):
+            watch.leave(at)
+        elif how == "lethality" and isinstance(watch, ComeUpWatch):
+            watch.lethality_met(at)
+            self.detach(watch)
+        else:
+            watch.close(at, withdrawn=how == "withdrawn")
+            self.detach(watch)
+            if run.live.get(watch.probe) is watch or watch in run.watches:
+                run.closed_watch(at)
+        if watch.news:
+            owner.hear(watch)
+
+    # --- what lots and rooms ask (see lot.Hub) ------------------------------------------------------------------
+
+    def attach(self, watch: Watch, owner: Any) -> None:
+        """Feed the watch with its probe's readings from now on, and with one that stands at this very instant."""
+        track = self._tracks[watch.probe]
+        self._owner[id(watch)] = owner
+        if not any(w is watch for w in (*track.watches, *track.bare)):
+            if watch.u == track.u:
+                track.watches = (*track.watches, watch)
+            else:
+                track.bare = (*track.bare, watch)
+            if track.good_at == self.now and (watch.last_at is None or watch.last_at < self.now) and not watch.final:
+                watch.read(self.now, track.low - watch.u, track.high + watch.u)
+                if watch.news:
+                    owner.hear(watch)
+
+    def detach(self, watch: Watch) -> None:
+        """Feed it no more."""
+        track = self._tracks.get(watch.probe)
+        if track is not None:
+            track.watches = tuple(w for w in track.watches if w is not watch)
+            track.bare = tuple(w for w in track.bare if w is not watch)
+            self._owner.pop(id(watch), None)
+
+    def later(self, at: Instant, lot: str, kind: str, arg: str) -> None:
+        """Call the owner's `timer` when time has come to `at`."""
+        self._timer_seq += 1
+        heapq.heappush(self._timers, (at, self._timer_seq, lot, kind, arg))
+        self._timer_at = self._timers[0][0]
+
+    def closing(self, at: Instant, owner: Any, run: Run, watch: Watch | None, how: str) -> None:
+        """Close the watch once every reading at `at` has been taken."""
+        self._pending.append((at, owner, run, watch, how))
+        self._pending_at = min(self._pending_at, at)
+
+    def keep(self, watch: Watch) -> None:
+        """Take back a closing asked for at this very instant: the watch goes on."""
+        if self._pending:
+            self._pending = [p for p in self._pending if p[3] is not watch or p[4] in ("leave", "lethality")]
+            self._pending_at = min((p[0] for p in self._pending), default=NEVER)
+
+    def say(self, finding: Finding) -> None:
+        """Give a finding out."""
+        self._out.append(finding)
+
+    def cross(self, at: Instant) -> None:
+        """Something has happened at `at` that other probes' readings depend on; it must not lie behind them."""
+        if at < self.now:
+            self._crossed = at
+        self._barrier = max(self._barrier, at)
+
+    # --- out ----------------------------------------------------------------------------------------------------
+
+    def snapshot(self) -> dict[str, Any]:
+        """The whole state as JSON-able values; `Engine.restore` gives an engine that goes on alike."""
+        return snapshot.take(self)
+
+    @classmethod
+    def restore(cls, plan: Plan | dict[str, Plan], data: dict[str, Any]) -> Engine:
+        """An engine as it was at `data`; `plan` is the plan, or every plan by its SHA-256 if lots run under several."""
+        plans = {plan.sha256: plan} if isinstance(plan, Plan) else plan
+        engine = cls(plans[data["plan"]])
+        engine.plans = dict(plans)
+        snapshot.put_back(engine, data)
+        return engine
+
+    def settle(self) -> list[Finding]:
+        """Carry out every closing up to and at `now`; later readings at that instant would be late."""
+        self._flush(self.now + 1)
+        out, self._out = self._out, []
+        return out
+
+    def report(self, at: Instant | None = None) -> dict[str, Any]:
+        """The Judge JSON of everything judged so far; with `at`, after Tick(at)."""
+        if at is not None:
+            self._tick(at)
+        self._flush(self.now + 1)
+        return report(self)

@@ -1,0 +1,73 @@
+"""Events of any order and origin, arranged as the engine takes them.
+
+Taken-back lot events go, rows of one probe at one instant become one, and everything is sorted by
+instant, lot events before readings, in the order given (`judging.md` section 1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rules.errors import EventError, QuantityError
+from rules.quantity import format_instant, parse_instant
+from rules.reading import Event, Fault, Instant, LotEvent, Reading, Tick
+
+
+def arrange(events: Iterable[Event]) -> list[Event]:
+    """The events in the engine's order; raises EventError for an undo that takes back nothing."""
+    lot_events: list[LotEvent] = []
+    rows: dict[tuple[str, Instant], list[Reading | Fault]] = {}
+    ticks: list[Tick] = []
+    for event in events:
+        if isinstance(event, LotEvent):
+            lot_events.append(event)
+        elif isinstance(event, Tick):
+            ticks.append(event)
+        else:
+            rows.setdefault((event.probe, event.at), []).append(event)
+    keyed: list[tuple[Instant, int, int, Event]] = []
+    for i, lot_event in enumerate(standing(lot_events)):
+        keyed.append((lot_event.at, 0, i, lot_event))
+    n = 0
+    for group in rows.values():
+        for row in merge(group):
+            keyed.append((row.at, 1, n, row))
+            n += 1
+    keyed.extend((tick.at, 2, i, tick) for i, tick in enumerate(ticks))
+    keyed.sort(key=lambda k: k[:3])
+    return [k[3] for k in keyed]
+
+
+def standing(events: Iterable[LotEvent]) -> list[LotEvent]:
+    """Lot events less those taken back, and less the undo events themselves, in the order given."""
+    kept: list[LotEvent] = []
+    for event in events:
+        if event.event != "undo":
+            kept.append(event)
+            continue
+        where = f"event undo of lot {event.lot} at {format_instant(event.at)}"
+        try:
+            target = parse_instant(event.value)
+        except QuantityError as error:
+            raise EventError(f"{where}: {error}") from None
+        index = next((i for i in range(len(kept) - 1, -1, -1) if kept[i].lot == event.lot and kept[i].at == target), None)
+        if index is None:
+            raise EventError(f"{where}: lot {event.lot} has no event at {format_instant(target)}; write the time of the event taken back")
+        del kept[index]
+    return kept
+
+
+def merge(group: list[Reading | Fault]) -> list[Reading | Fault]:
+    """Rows of one probe at one instant as one good reading (spanning conflicting values), or what else is left."""
+    if len(group) == 1:
+        return group
+    readings = [r for r in group if isinstance(r, Reading)]
+    if not readings:
+        return [group[0]]
+    doubtful = {r.celsius: r for r in readings if r.suspect}
+    good = {r.celsius: r for r in readings if not r.suspect and r.celsius not in doubtful}
+    kept: list[Reading | Fault] = [doubtful[c] for c in sorted(doubtful)]
+    if good:
+        low, high = min(good), max(good)
+        kept.append(good[low] if low == high else good[low]._replace(high_c=high))
+    return kept

@@ -1,0 +1,91 @@
+"""Exposure: time above each tier's temperature, summed over the whole run."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rules.finding import Verdict
+from rules.limits.spec import Exposure
+from rules.limits.watch import Watch, seconds
+from rules.plan import Limit
+from rules.quantity import at_or_below, format_span
+from rules.reading import Instant, Span
+from rules.wording import temperature
+
+
+class ExposureWatch(Watch):
+    """Sums, tier by tier, the time certainly above and the time possibly above."""
+
+    __slots__ = ("bounds", "certain", "possible", "prev", "tiers")
+    TRANSIENT = Watch.TRANSIENT | {"bounds", "tiers"}
+
+    def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
+        super().__init__(limit, probe, u, unit, opened)
+        rule = limit.rule
+        assert isinstance(rule, Exposure)
+        self.tiers = rule.tiers
+        self.bounds = [at_or_below(t.above_c) for t in rule.tiers]
+        self.certain: list[Span] = [0] * len(rule.tiers)
+        self.possible: list[Span] = [0] * len(rule.tiers)
+        self.prev: list[bool] = [False] * len(rule.tiers)
+
+    def read(self, at: Instant, lo: float, hi: float) -> None:
+        """Add the interval that ends at this reading."""
+        now = [hi >= b for b in self.bounds]
+        start = self.opened if self.last_at is None else self.last_at
+        self._add(start, at, now if self.last_at is None else self.prev, now, edge=self.last_at is None)
+        self.prev = now
+        self.last_at = at
+
+    def _add(self, start: Instant, end: Instant, a: list[bool], b: list[bool], *, edge: bool) -> None:
+        length = end - start
+        gap = length > self.max_gap
+        passed: list[tuple[Instant, int]] = []
+        for i, tier in enumerate(self.tiers):
+            if gap and (edge or not (a[i] and b[i])):
+                self.possible[i] += length
+            elif a[i] or b[i]:
+                before = self.certain[i]
+                self.certain[i] += length
+                if before <= tier.within < self.certain[i]:
+                    passed.append((start + tier.within - before, i))
+        if passed:
+            at, i = min(passed)
+            self._deviate(at, i)
+
+    def _deviate(self, at: Instant, i: int) -> None:
+        tier = self.tiers[i]
+        text = f"above {temperature(tier.above_c, self.unit)} for more than {format_span(tier.within)} in sum"
+        self.settle(Verdict.DEVIATED, at, text)
+
+    def inherit(self, certain: list[Span], possible: list[Span]) -> None:
+        """Start from sums that earlier watches of the limit had reached."""
+        self.certain, self.possible = list(certain), list(possible)
+
+    def finish(self, at: Instant) -> None:
+        """Count the stretch to the closing, then decide."""
+        assert self.last_at is not None
+        self._add(self.last_at, at, self.prev, self.prev, edge=True)
+        over = [i for i, t in enumerate(self.tiers) if self.certain[i] + self.possible[i] > t.within]
+        if self.verdict is Verdict.DEVIATED:
+            return
+        if over:
+            tier = self.tiers[over[0]]
+            known, maybe = format_span(self.certain[over[0]]), format_span(self.possible[over[0]])
+            text = f"above {temperature(tier.above_c, self.unit)} for {known} for certain and up to {maybe} more while nothing was measured"
+            self.settle(Verdict.UNPROVEN, at, text)
+        else:
+            self.settle(Verdict.MET, at, "time above within every tier")
+
+    def margin(self) -> dict[str, float]:
+        """Seconds left in the tightest tier, for certain time alone."""
+        return {"seconds": seconds(min(t.within - c for t, c in zip(self.tiers, self.certain, strict=True)))}
+
+    def evidence(self) -> dict[str, Any]:
+        """The sums of each tier."""
+        return {
+            "tiers": [
+                {"above_c": round(t.above_c, 3), "within_s": seconds(t.within), "certain_s": seconds(c), "possible_s": seconds(p)}
+                for t, c, p in zip(self.tiers, self.certain, self.possible, strict=True)
+            ]
+        }

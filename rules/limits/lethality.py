@@ -1,0 +1,246 @@
+"""Lethality: a temperature held for its published time (hold), or the integral of the lethal rate (integrated)."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from typing import Any
+
+from rules.finding import Verdict
+from rules.limits.spec import HoldLethality, IntegratedLethality
+from rules.limits.watch import News, Watch, seconds
+from rules.plan import Limit
+from rules.quantity import at_or_above, at_or_below, format_span
+from rules.reading import Instant, Span
+from rules.wording import temperature
+
+FALL_C = 2.0  # this far below the lowest row after the step's end, the cook is over (judging.md section 5)
+
+
+class LethalityWatch(Watch):
+    """What hold and integrated share: open beyond the step, until the core falls or the lot ends."""
+
+    __slots__ = ("fallen", "left_at")
+    TRANSIENT = Watch.TRANSIENT | {"fallen"}
+
+    def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant, lowest_c: float) -> None:
+        super().__init__(limit, probe, u, unit, opened)
+        self.fallen = at_or_below(lowest_c - FALL_C)
+        self.left_at: Instant | None = None
+
+    def leave(self, at: Instant) -> None:
+        """The step has ended; what is short may still be met while the core stays hot."""
+        if self.final or self.closed is not None or self.left_at is not None:
+            return
+        self.left_at = at
+        self.news.append(News(at, "left-short", f"the step ended before lethality was met; {self.remedy()}"))
+
+    def enter(self) -> None:
+        """The step was entered again: the old watch goes on."""
+        self.left_at = None
+
+    def remedy(self) -> str:
+        """What would still meet it, in numbers."""
+        raise AssertionError("each method has its own remedy")
+
+    def short(self) -> str:
+        """What was shown and what was needed."""
+        raise AssertionError("each method has its own words")
+
+    def finish(self, at: Instant) -> None:
+        """Lethality must be shown: not shown is deviated, dated at the step's end."""
+        if self.withdrawn and self.left_at is None:
+            self.settle(Verdict.UNPROVEN, at, f"withdrawn while short: {self.short()}")
+        else:
+            self.withdrawn = False
+            self.settle(Verdict.DEVIATED, at if self.left_at is None else self.left_at, self.short())
+
+    def _met(self, at: Instant, text: str) -> None:
+        self.settle(Verdict.MET, at, text)
+        self.final = True
+
+    def _fell(self, lo: float) -> None:
+        if self.left_at is not None and lo < self.fallen:
+            self.settle(Verdict.DEVIATED, self.left_at, self.short())
+            self.final = True
+
+
+class HoldWatch(LethalityWatch):
+    """Any one row of the table, unbroken from the run's first reading to this one.
+
+    `k` rows are being held now, and `runs[i]` is when row i's run began. The earliest instant at which one
+    of them completes is kept in `due`, so that a reading that changes no row costs two comparisons.
+    """
+
+    __slots__ = ("bands", "bounds", "due", "high_b", "k", "low_b", "lowest_b", "met_row", "rows", "runs")
+    TRANSIENT = LethalityWatch.TRANSIENT | {"bounds", "high_b", "low_b", "lowest_b", "rows"}
+
+    def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
+        rule = limit.rule
+        assert isinstance(rule, HoldLethality)
+        super().__init__(limit, probe, u, unit, opened, rule.rows[0].at_c)
+        self.rows = rule.rows
+        self.bounds = [at_or_above(r.at_c) for r in rule.rows]
+        self.lowest_b = self.bounds[0]
+        self.runs: list[Instant] = [0] * len(rule.rows)
+        self.bands: list[Span] = [0] * (len(rule.rows) + 1)  # bands[m]: time with exactly the m lowest rows satisfied at both ends
+        self.due: Instant | None = None
+        self.k = 0
+        self.met_row: int | None = None
+        self._bracket()
+
+    def _bracket(self) -> None:
+        self.low_b = self.bounds[self.k - 1] if self.k else float("-inf")
+        self.high_b = self.bounds[self.k] if self.k < len(self.bounds) else float("inf")
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take back what `state` gave, and the bracket that follows from it."""
+        super().restore(state)
+        self._bracket()
+
+    def read(self, at: Instant, lo: float, hi: float) -> None:
+        """Carry the runs on, or start and break them."""
+        last = self.last_at
+        if last is None or self.final:
+            if not self.final:
+                self._change(at, lo, gap=True)
+        elif self.low_b <= lo < self.high_b and at - last <= self.max_gap:
+            if self.k:
+                self.bands[self.k] += at - last
+                if self.due is not None and at >= self.due:
+                    self._complete(at)
+        else:
+            self._change(at, lo, gap=at - last > self.max_gap)
+        self.last_at = at
+        if self.left_at is not None and not self.final:
+            self._fell(lo)
+
+    def _change(self, at: Instant, lo: float, *, gap: bool) -> None:
+        before, self.k = self.k, bisect_right(self.bounds, lo)
+        kept = 0 if gap else min(before, self.k)
+        if kept and self.last_at is not None:
+            self.bands[kept] += at - self.last_at
+        for i in range(kept, self.k):
+            self.runs[i] = at
+        self._bracket()
+        held = [i for i in range(kept) if at >= self.runs[i] + self.rows[i].length]
+        if held:
+            self._complete(at)
+        else:
+            self.due = min((self.runs[i] + self.rows[i].length for i in range(self.k)), default=None)
+
+    def _complete(self, at: Instant) -> None:
+        i = max((i for i in range(self.k) if self.runs[i] < at and at >= self.runs[i] + self.rows[i].length), default=None)
+        if i is None:  # a row of 0 s needs two successive readings, and this is still the first instant
+            return
+        self.met_row = i
+        row = self.rows[i]
+        need = format_span(row.length) if row.length else "two readings in a row"
+        self._met(at, f"held at or above {temperature(row.at_c, self.unit)} for {format_span(at - self.runs[i])}; the row asks {need}")
+
+    def resume(self) -> None:
+        """Every run starts again after an absence."""
+        self.k, self.due = 0, None
+        self._bracket()
+
+    def remedy(self) -> str:
+        """The running row with the least time missing, or the lowest row."""
+        if self.k and self.last_at is not None:
+            missing, i = min((self.runs[i] + self.rows[i].length - self.last_at, i) for i in range(self.k))
+            return f"hold at or above {temperature(self.rows[i].at_c, self.unit)} for {format_span(missing)} more to meet it"
+        row = self.rows[0]
+        return f"hold at or above {temperature(row.at_c, self.unit)} for {format_span(row.length)}, or a hotter row for its time"
+
+    def short(self) -> str:
+        """The row that came nearest, by summed time."""
+        sums = self._sums()
+        shares = [(s / r.length if r.length else 0.0, i) for i, (s, r) in enumerate(zip(sums, self.rows, strict=True)) if s]
+        if not shares:
+            return f"never at or above {temperature(self.rows[0].at_c, self.unit)}, the lowest row"
+        _, i = max(shares)
+        row = self.rows[i]
+        return (
+            f"no row held: at or above {temperature(row.at_c, self.unit)} for {format_span(sums[i])} in sum, "
+            f"where the row asks {format_span(row.length)} unbroken"
+        )
+
+    def _sums(self) -> list[Span]:
+        total, sums = 0, []
+        for i in range(len(self.rows) - 1, -1, -1):
+            total += self.bands[i + 1]
+            sums.append(total)
+        return sums[::-1]
+
+    def margin(self) -> dict[str, float]:
+        """Seconds held beyond the met row's need; else the least time missing among the rows held now."""
+        if self.met_row is not None and self.at is not None:
+            return {"seconds": seconds(self.at - self.runs[self.met_row] - self.rows[self.met_row].length)}
+        if self.k and self.last_at is not None:
+            return {"seconds": seconds(max(self.last_at - self.runs[i] - self.rows[i].length for i in range(self.k)))}
+        return {"seconds": seconds(-min(r.length for r in self.rows))}
+
+    def evidence(self) -> dict[str, Any]:
+        """The row met, and the summed time at or above each row that was reached (for the person who evaluates a missed one)."""
+        sums = self._sums()
+        facts: dict[str, Any] = {
+            "rows": [
+                {"at_c": round(r.at_c, 3), "needed_s": seconds(r.length), "summed_s": seconds(s)}
+                for r, s in zip(self.rows, sums, strict=True)
+                if s
+            ]
+        }
+        if self.met_row is not None:
+            facts["met_row"] = {"at_c": round(self.rows[self.met_row].at_c, 3), "needed_s": seconds(self.rows[self.met_row].length)}
+        return facts
+
+
+class IntegratedWatch(LethalityWatch):
+    """The sum of the lethal rate over intervals that are no gap, each at the lower of its two ends."""
+
+    __slots__ = ("d_us", "floor_b", "logs", "prev", "ref", "target", "z")
+    TRANSIENT = LethalityWatch.TRANSIENT | {"d_us", "floor_b", "ref", "target", "z"}
+
+    def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
+        rule = limit.rule
+        assert isinstance(rule, IntegratedLethality)
+        super().__init__(limit, probe, u, unit, opened, rule.floor_c)
+        self.ref, self.z, self.d_us, self.target = rule.reference_c, rule.z_value_c, rule.d_value, rule.target_log
+        self.floor_b = at_or_above(rule.floor_c)
+        self.logs = 0.0
+        self.prev: float | None = None
+
+    def read(self, at: Instant, lo: float, hi: float) -> None:
+        """Add the interval that ends at this reading."""
+        last, prev = self.last_at, self.prev
+        if last is not None and prev is not None and not self.final and at - last <= self.max_gap:
+            lower = min(prev, lo)
+            if lower >= self.floor_b:
+                self.logs += 10.0 ** ((lower - self.ref) / self.z) * (at - last) / self.d_us
+                if self.logs >= self.target:
+                    self._met(at, f"{self.logs:.2f} log10 summed, {self.target:g} needed")
+        self.prev = lo
+        self.last_at = at
+        if self.left_at is not None and not self.final:
+            self._fell(lo)
+
+    def resume(self) -> None:
+        """Credit starts again after an absence."""
+        self.logs, self.prev = 0.0, None
+
+    def remedy(self) -> str:
+        """How long at the reference temperature is missing."""
+        missing = int((self.target - self.logs) * self.d_us)
+        return f"{format_span(missing)} at {temperature(self.ref, self.unit)} would still meet it"
+
+    def short(self) -> str:
+        """The sum so far."""
+        return f"{self.logs:.2f} log10 summed, {self.target:g} needed"
+
+    def margin(self) -> dict[str, float]:
+        """Log10 beyond the target, and the same as seconds at the reference temperature."""
+        return {"log10": round(self.logs - self.target, 6), "seconds": seconds(round((self.logs - self.target) * self.d_us))}
+
+    def evidence(self) -> dict[str, Any]:
+        """The sum and who validated the method."""
+        rule = self.limit.rule
+        assert isinstance(rule, IntegratedLethality)
+        return {"log10": round(self.logs, 6), "target_log10": self.target, "validated_by": rule.validated_by}

@@ -1,0 +1,159 @@
+"""One limit being judged on one probe of one lot: what every kind's watch shares.
+
+A watch is fed good readings as `(at, lo, hi)`: `lo` is the measured value less the probe's uncertainty,
+`hi` the value plus it, and each kind asks the one that is worse for the lot (`judging.md` section 1).
+Where two values stand at one instant, `lo` comes from the lower and `hi` from the higher.
+"""
+
+from __future__ import annotations
+
+import copy
+from typing import Any, ClassVar, NamedTuple
+
+from rules.finding import Verdict, WatchReport
+from rules.plan import Limit
+from rules.quantity import format_span
+from rules.reading import SECOND, Instant
+
+
+class News(NamedTuple):
+    """Something a watch has to say; the lot turns it into a Finding."""
+
+    at: Instant
+    what: str
+    text: str
+
+
+class Watch:
+    """The running state of one limit on one probe. Never holds history; one reading costs the same on day 30."""
+
+    TRANSIENT: ClassVar[frozenset[str]] = frozenset({"limit", "unit", "max_gap", "news"})
+
+    __slots__ = (
+        "at", "before_removal", "closed", "final", "last_at", "last_hi", "last_lo", "limit", "max_gap", "news",
+        "opened", "probe", "reason", "u", "unit", "verdict", "withdrawn",
+    )  # fmt: skip
+
+    def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
+        self.limit, self.probe, self.unit = limit, probe, unit
+        self.u = u if limit.guard else 0.0
+        self.max_gap = limit.max_gap
+        self.opened = opened
+        self.closed: Instant | None = None
+        self.final = False
+        self.withdrawn = False
+        self.last_at: Instant | None = None
+        self.last_lo = self.last_hi = 0.0
+        self.before_removal: dict[str, Any] | None = None
+        self.verdict = Verdict.OPEN
+        self.at: Instant | None = None
+        self.reason = ""
+        self.news: list[News] = []
+
+    # --- what a kind answers -------------------------------------------------------------------------------
+
+    def read(self, at: Instant, lo: float, hi: float) -> None:
+        """Take one good reading, later than every reading before it."""
+        raise AssertionError("every kind reads in its own way")
+
+    def suspect(self, at: Instant, celsius: float) -> None:
+        """Take note of a reading that is judged as if absent; only ceilings and floors mind."""
+
+    def tick(self, now: Instant) -> None:
+        """Time has come to `now` with nothing read; only what is certain in silence is decided."""
+
+    def finish(self, at: Instant) -> None:
+        """Decide at the closing instant; every good reading up to and at it has been taken."""
+        raise AssertionError("every kind closes in its own way")
+
+    def shown(self) -> WatchReport:
+        """The watch as it stands."""
+        return WatchReport(self.probe, self.verdict, self.at, self.reason, self.margin(), self.evidence())
+
+    def margin(self) -> dict[str, float]:
+        """Time and temperature to spare (negative: short)."""
+        return {}
+
+    def evidence(self) -> dict[str, Any]:
+        """What the verdict rests on."""
+        return {}
+
+    # --- shared ---------------------------------------------------------------------------------------------
+
+    def close(self, at: Instant, *, withdrawn: bool = False) -> None:
+        """Close at `at`: by a removal (`withdrawn`), the end of the limit, or the end of the lot."""
+        if self.closed is not None:
+            return
+        if withdrawn:
+            self.before_removal = self.state()
+        self.closed = at
+        if self.final:
+            return
+        if self.last_at is None:
+            self.settle(Verdict.UNPROVEN, at, "no good reading in this time: what was not measured was not controlled")
+        else:
+            self.withdrawn = withdrawn
+            self.finish(at)
+
+    def reopen(self) -> None:
+        """The probe is back in the same lot: the watch goes on from where it was, with the absence as an interval."""
+        if self.before_removal is not None:
+            self.restore(self.before_removal)
+            self.before_removal = None
+            if not self.final:
+                self.resume()
+
+    def reenter(self, at: Instant) -> None:
+        """The step was entered again: the old watch goes on, with a new edge from `at`."""
+        if self.closed is None:
+            return
+        self.closed = None
+        if not self.final:
+            self.opened, self.last_at, self.withdrawn = at, None, False
+            if self.verdict is Verdict.MET:
+                self.verdict, self.at, self.reason = Verdict.OPEN, None, ""
+
+    def resume(self) -> None:
+        """What a kind does when its probe is placed again: credit starts again, clocks and sums go on."""
+
+    def settle(self, verdict: Verdict, at: Instant, reason: str) -> None:
+        """Take a verdict, unless it is the one that stands; a deviation stands for good."""
+        if self.verdict is Verdict.DEVIATED or verdict is self.verdict:
+            return
+        self.verdict, self.at, self.reason = verdict, at, reason
+        if verdict is not Verdict.OPEN:
+            self.news.append(News(at, verdict.value, reason))
+
+    def measured(self, lo: float | None = None, hi: float | None = None) -> float:
+        """The measured °C behind `lo` or `hi`."""
+        return (lo + self.u) if lo is not None else ((hi or 0.0) - self.u)
+
+    # --- snapshot --------------------------------------------------------------------------------------------
+
+    @classmethod
+    def slots(cls) -> list[str]:
+        """Every state-bearing slot, in a fixed order."""
+        names = {s for c in cls.__mro__ for s in getattr(c, "__slots__", ())}
+        return sorted(names - cls.TRANSIENT)
+
+    def state(self) -> dict[str, Any]:
+        """The running state as JSON-able values."""
+        return {name: copy.deepcopy(getattr(self, name)) for name in self.slots()}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take back what `state` gave."""
+        for name in self.slots():
+            setattr(self, name, copy.deepcopy(state[name]))
+        self.verdict = Verdict(self.verdict)
+        self.news = []
+
+
+def seconds(span: float) -> float:
+    """Microseconds as seconds, whole where they are whole."""
+    value = span / SECOND
+    return int(value) if value == int(value) else value
+
+
+def gap_words(span: int) -> str:
+    """How a gap is told."""
+    return f"no good reading for {format_span(span)}"

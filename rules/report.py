@@ -1,0 +1,98 @@
+"""What stands judged, as the Judge JSON of `larderer judge --json`. Nothing in it depends on Ticks."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from rules.limits.watch import Watch
+from rules.quantity import format_instant
+from rules.run import Run
+
+if TYPE_CHECKING:
+    from rules.engine import Engine
+    from rules.lot import Lot
+    from rules.standing import StandingRoom
+
+#: Findings that ask somebody to do something.
+ALARMS = ("deviated", "unproven", "left-short", "warming", "prompt", "unconfirmed", "pulled-early", "check-due")
+
+
+def report(engine: Engine) -> dict[str, Any]:
+    """Every lot, alarm and problem so far."""
+    lots = [lot_report(lot) for lot in engine.lots.values()]
+    said = sorted((f for lot in engine.lots.values() for f in lot.said if f.what in ALARMS), key=lambda f: f.at)
+    alarms = [
+        {"at": format_instant(f.at), "lot": f.lot, "step": f.step, "limit": f.limit, "probe": f.probe, "what": f.what, "text": f.text}
+        for f in said
+    ]
+    standing = [day for room in engine.standing for day in room.closed]
+    standing += [standing_day(room, day, run) for room in engine.standing for day, run in room.closing_run]
+    standing += [standing_day(room, room.day, room.run) for room in engine.standing if room.run is not None]
+    problems = [{"at": format_instant(p.at), "what": p.what, "probe": p.probe, "text": p.text} for p in engine.problems]
+    return {"lots": lots, "alarms": alarms, "standing": standing, "corrections": [], "problems": problems}
+
+
+def lot_report(lot: Lot) -> dict[str, Any]:
+    """One lot: where it is, its verdict, and each limit of each step in the product's order."""
+    limits = []
+    for run in lot.runs.values():
+        verdict, reason = lot.limit_verdict(run)
+        limits.append(_limit(run, run.key.split("/", 1)[0], verdict.value, reason))
+    where: dict[str, Any] = {
+        "lot": lot.id,
+        "product": lot.product.code,
+        "verdict": lot.verdict().value,
+        "started": format_instant(lot.started),
+        "ended": None if lot.ended is None else format_instant(lot.ended),
+        "steps": list(lot.current),
+        "unconfirmed": lot.prompt is not None,
+    }
+    if lot.prompt is not None:
+        where["prompt"] = {"at": format_instant(lot.prompt["at"]), "from": lot.prompt["from"], "to": lot.prompt["to"]}
+    return {**where, "limits": limits}
+
+
+def _limit(run: Run, step: str, verdict: str, reason: str) -> dict[str, Any]:
+    limit = run.limit
+    shown: dict[str, Any] = {
+        "step": step,
+        "limit": limit.name,
+        "kind": limit.kind,
+        "class": "critical" if limit.critical else "operating",
+        "verdict": verdict,
+    }
+    if reason:
+        shown["reason"] = reason
+    return {**shown, "watches": [_watch(run, w) for w in run.watches]}
+
+
+def _watch(run: Run, watch: Watch) -> dict[str, Any]:
+    as_it_stands = watch.shown()
+    shown: dict[str, Any] = {
+        "probe": as_it_stands.probe,
+        "verdict": as_it_stands.verdict.value,
+        "at": None if as_it_stands.at is None else format_instant(as_it_stands.at),
+        "margin": as_it_stands.margin,
+        "reason": as_it_stands.reason,
+        "evidence": _instants(as_it_stands.evidence),
+    }
+    if not run.counted(watch):
+        shown["counted"] = False
+    return shown
+
+
+def _instants(value: Any, key: str = "") -> Any:
+    """Evidence with every `…_at` as text."""
+    if isinstance(value, dict):
+        return {k: _instants(v, k) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_instants(v) for v in value]
+    if key.endswith("_at") and isinstance(value, int):
+        return format_instant(value)
+    return value
+
+
+def standing_day(room: StandingRoom, day: str, run: Run) -> dict[str, Any]:
+    """One standing limit on one local day."""
+    verdict, reason = run.verdict()
+    return {"room": room.room, "day": day, **_limit(run, "", verdict.value, reason)}

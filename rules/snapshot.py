@@ -1,0 +1,241 @@
+"""The engine's whole state as JSON-able values, and back. Plans are named by their SHA-256, never copied."""
+
+from __future__ import annotations
+
+import heapq
+from typing import TYPE_CHECKING, Any
+
+from rules.errors import RulesError
+from rules.finding import Finding, Problem
+from rules.limits.come_up import FirstCold
+from rules.limits.cooling import CoolingWatch
+from rules.limits.hold_for_step import CoreHold, FallWatch
+from rules.limits.watch import Watch
+from rules.lot import Lot
+from rules.run import Run
+
+if TYPE_CHECKING:
+    from rules.engine import Engine, Track
+    from rules.standing import StandingRoom
+
+FORMAT = 1
+TRACK = ("at", "celsius", "suspect", "fault", "good_at", "low", "high", "seen")
+LOT = (
+    "ended", "current", "entered", "last_entered", "by_start", "straddling", "prompt", "decided", "placed", "measures",
+    "cold", "left_lethal", "counted_lethal",
+)  # fmt: skip
+
+
+def take(engine: Engine) -> dict[str, Any]:
+    """The state of `engine`."""
+    return {
+        "format": FORMAT,
+        "plan": engine.plan.sha256,
+        "now": engine.now,
+        "barrier": engine._barrier,
+        "duplicates": engine.duplicates,
+        "timer_seq": engine._timer_seq,
+        "timers": [list(t) for t in sorted(engine._timers)],
+        "problems": [list(p) for p in engine.problems],
+        "tracks": {k: {name: getattr(t, name) for name in TRACK} for k, t in engine._tracks.items()},
+        "order": {k: [[_name(engine, w) for w in t.watches], [_name(engine, w) for w in t.bare]] for k, t in engine._tracks.items()},
+        "lots": [_lot(lot) for lot in engine.lots.values()],
+        "standing": [_standing(room) for room in engine.standing],
+        "pending": [[at, *_pending_names(owner, run, watch), how] for at, owner, run, watch, how in engine._pending],
+    }
+
+
+def put_back(engine: Engine, data: dict[str, Any]) -> None:
+    """Give a fresh engine the state `data`; RulesError where another version wrote it."""
+    if data.get("format") != FORMAT:
+        raise RulesError(f"snapshot format is {data.get('format')!r}, this version reads {FORMAT}; replay from the lots' start instead")
+    engine.now, engine._barrier, engine.duplicates = data["now"], data["barrier"], data["duplicates"]
+    for lot_data in data["lots"]:
+        lot = _put_lot(engine, lot_data)
+        engine.lots[lot.id] = lot
+    for room, room_data in zip(engine.standing, data["standing"], strict=True):
+        _put_standing(room, room_data)
+    engine._timers = [tuple(t) for t in data["timers"]]
+    heapq.heapify(engine._timers)
+    engine._timer_seq = data["timer_seq"]
+    engine._timer_at = engine._timers[0][0] if engine._timers else engine._timer_at
+    engine.problems = [Problem(*p) for p in data["problems"]]
+    names = {_name(engine, w): (w, owner) for owner, w in _watches(engine)}
+    for key, row in data["tracks"].items():
+        track: Track = engine._tracks[key]
+        for name in TRACK:
+            setattr(track, name, row[name])
+        for slot, listed in zip(("watches", "bare"), data["order"][key], strict=True):
+            found = [names[n] for n in listed]
+            setattr(track, slot, tuple(w for w, _ in found))
+            engine._owner.update({id(w): owner for w, owner in found})
+    for at, owner_name, run_key, watch_name, how in data["pending"]:
+        owner, run = _owner_and_run(engine, owner_name, run_key)
+        watch = names[watch_name][0] if watch_name else None
+        engine.closing(at, owner, run, watch, how)
+
+
+# --- names of watches, so that order and pending closings can be written down ---------------------------------------
+
+
+def _watches(engine: Engine) -> list[tuple[Any, Watch]]:
+    pairs: list[tuple[Any, Watch]] = [(lot, w) for lot in engine.lots.values() for w in (*lot.all_watches(), *_by_hand(lot))]
+    for room in engine.standing:
+        pairs += [(room, w) for run in _room_runs(room) for w in run.watches]
+    return pairs
+
+
+def _by_hand(lot: Lot) -> list[Watch]:
+    return [w for run in lot.runs.values() for w in run.watches if w.probe == "check"]
+
+
+def _room_runs(room: StandingRoom) -> list[Run]:
+    return [run for _, run in room.closing_run] + ([room.run] if room.run else [])
+
+
+def _name(engine: Engine, watch: Watch) -> str:
+    for lot in engine.lots.values():
+        for key, run in lot.runs.items():
+            if run.limit is watch.limit:
+                for i, w in enumerate(run.watches):
+                    if w is watch:
+                        return f"lot\t{lot.id}\t{key}\t{i}"
+                if key in lot.trackers and any(w is watch for w in lot.trackers[key].values()):
+                    return f"tracker\t{lot.id}\t{key}\t{watch.probe}"
+        for i, w in enumerate(lot.movers):
+            if w is watch:
+                return f"mover\t{lot.id}\t{i}"
+    for room in engine.standing:
+        for j, run in enumerate(_room_runs(room)):
+            for i, w in enumerate(run.watches):
+                if w is watch:
+                    return f"room\t{room.key}\t{j}\t{i}"
+    raise RulesError(f"a watch on {watch.probe} belongs to nothing")
+
+
+def _pending_names(owner: Any, run: Run, watch: Watch | None) -> tuple[str, str, str]:
+    if isinstance(owner, Lot):
+        if watch is None:
+            name = ""
+        elif any(w is watch for w in run.watches):
+            name = f"lot\t{owner.id}\t{run.key}\t{[w is watch for w in run.watches].index(True)}"
+        else:
+            name = f"tracker\t{owner.id}\t{run.key}\t{watch.probe}"
+        return f"lot\t{owner.id}", run.key, name
+    runs = _room_runs(owner)
+    j = [r is run for r in runs].index(True)
+    name = "" if watch is None else f"room\t{owner.key}\t{j}\t{[w is watch for w in run.watches].index(True)}"
+    return f"room\t{owner.key}", str(j), name
+
+
+def _owner_and_run(engine: Engine, owner_name: str, run_key: str) -> tuple[Any, Run]:
+    kind, key = owner_name.split("\t", 1)
+    if kind == "lot":
+        lot = engine.lots[key]
+        return lot, lot.runs[run_key]
+    room = next(r for r in engine.standing if r.key == key)
+    return room, _room_runs(room)[int(run_key)]
+
+
+# --- lots -----------------------------------------------------------------------------------------------------------
+
+
+def _lot(lot: Lot) -> dict[str, Any]:
+    return {
+        "id": lot.id,
+        "plan": lot.plan.sha256,
+        "product": lot.product.code,
+        "started": lot.started,
+        **{name: _copy(getattr(lot, name)) for name in LOT},
+        "said": [list(f) for f in lot.said],
+        "runs": {key: _run_without_trackers(lot, run) for key, run in lot.runs.items()},
+        "trackers": {key: {p: t.state() for p, t in ts.items()} for key, ts in lot.trackers.items()},
+        "opened_trackers": {key: [w.probe for w in lot.runs[key].watches] for key in lot.trackers},
+        "movers": [
+            {"type": type(m).__name__, "limit": _limit_key(lot, m), "state": m.state(), "step": _mover_step(lot, m)} for m in lot.movers
+        ],
+    }
+
+
+def _copy(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _copy(v) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_copy(v) for v in value]
+    return value
+
+
+def _run_without_trackers(lot: Lot, run: Run) -> dict[str, Any]:
+    if run.key not in lot.trackers:
+        return run.state()
+    state = run.state()
+    state["watches"], state["live"] = [], []
+    return state
+
+
+def _limit_key(lot: Lot, watch: Watch) -> str:
+    return next(key for key, run in lot.runs.items() if run.limit is watch.limit)
+
+
+def _mover_step(lot: Lot, mover: Watch) -> str:
+    if not isinstance(mover, CoreHold):
+        return ""
+    return next(s.name for s in lot.product.steps if s.advance is mover.advance)
+
+
+def _put_lot(engine: Engine, data: dict[str, Any]) -> Lot:
+    plan = engine.plans[data["plan"]]
+    lot = Lot(engine, plan, plan.product_by_code[data["product"]], data["id"], data["started"])
+    for name in LOT:
+        setattr(lot, name, _copy(data[name]))
+    lot.said = [Finding(*f) for f in data["said"]]
+    for key, state in data["runs"].items():
+        lot.runs[key].restore(state)
+    for key, states in data["trackers"].items():
+        run = lot.runs[key]
+        for probe, state in states.items():
+            tracker = CoolingWatch(run.limit, probe, state["u"], lot.unit, state["opened"])
+            tracker.restore(state)
+            lot.trackers[key][probe] = tracker
+        for probe in data["opened_trackers"][key]:
+            run.adopt(lot.trackers[key][probe])
+    for item in data["movers"]:
+        limit, state = lot.runs[item["limit"]].limit, item["state"]
+        args = (limit, state["probe"], state["u"], lot.unit, state["opened"])
+        mover: Watch
+        if item["type"] == "CoreHold":
+            advance = lot.product.step(item["step"])
+            assert advance is not None
+            assert advance.advance is not None
+            mover = CoreHold(advance.advance, *args)
+        else:
+            mover = FirstCold(*args) if item["type"] == "FirstCold" else FallWatch(*args)
+        mover.restore(state)
+        lot.movers.append(mover)
+    return lot
+
+
+# --- rooms ----------------------------------------------------------------------------------------------------------
+
+
+def _standing(room: StandingRoom) -> dict[str, Any]:
+    return {
+        "key": room.key,
+        "day": room.day,
+        "closed": _copy(room.closed),
+        "run": room.run.state() if room.run else None,
+        "closing": [[day, run.state()] for day, run in room.closing_run],
+    }
+
+
+def _put_standing(room: StandingRoom, data: dict[str, Any]) -> None:
+    room.day, room.closed = data["day"], _copy(data["closed"])
+    if data["run"] is not None:
+        room.run = _room_run(room, data["run"])
+    room.closing_run = [(day, _room_run(room, state)) for day, state in data["closing"]]
+
+
+def _room_run(room: StandingRoom, state: dict[str, Any]) -> Run:
+    run = Run(room.key, room.limit, (), room.plan.site.unit)
+    run.restore(state)
+    return run

@@ -1,0 +1,101 @@
+"""Limits that watch a room with no lot, one verdict per local day."""
+
+from __future__ import annotations
+
+from datetime import datetime, time, timedelta
+from typing import Any, Protocol
+
+from rules.finding import Finding
+from rules.limits.watch import Watch
+from rules.plan import Limit, Plan
+from rules.quantity import from_datetime, local
+from rules.reading import Instant
+from rules.run import Run
+
+KEEP_DAYS = 62  # closed days kept in the state; the ledger keeps them all
+
+
+class Hub(Protocol):
+    """What the engine does for a room."""
+
+    now: Instant
+
+    def attach(self, watch: Watch, owner: Any) -> None:
+        """Feed the watch from now on."""
+
+    def later(self, at: Instant, lot: str, kind: str, arg: str) -> None:
+        """Call `timer` when time has come to `at`."""
+
+    def closing(self, at: Instant, owner: Any, run: Run, watch: Watch | None, how: str) -> None:
+        """Close the watch once every reading at `at` has been taken."""
+
+    def say(self, finding: Finding) -> None:
+        """Give a finding out."""
+
+
+class StandingRoom:
+    """One standing limit of one room: a Run for each local day."""
+
+    def __init__(self, hub: Hub, plan: Plan, room: str, limit: Limit) -> None:
+        self.hub, self.plan, self.room, self.limit = hub, plan, room, limit
+        self.key = f"{room}/{limit.name}"
+        self.day = ""
+        self.run: Run | None = None
+        self.closed: list[dict[str, Any]] = []
+        self.closing_run: list[tuple[str, Run]] = []
+
+    def probes(self) -> list[str]:
+        """The room's fixed probes that this limit reads."""
+        return [p.id for p in self.plan.probes if p.place == self.limit.place and (not self.plan.rooms or p.room == self.room)]
+
+    def first_reading(self, probe: str, at: Instant) -> None:
+        """A probe of the room has answered for the first time."""
+        if self.run is None:
+            self._new_day(at)
+        assert self.run is not None
+        if probe not in self.run.live:
+            self._open(probe, at)
+
+    def _new_day(self, at: Instant) -> None:
+        zone = self.plan.site.zone
+        today = local(at, zone).date()
+        self.day = today.isoformat()
+        self.run = Run(self.key, self.limit, (), self.plan.site.unit)
+        self.run.begin(at, repeats=False)
+        midnight = from_datetime(datetime.combine(today + timedelta(days=1), time(), zone))
+        self.hub.later(midnight, "", "midnight", self.key)
+
+    def _open(self, probe: str, at: Instant) -> None:
+        assert self.run is not None
+        u = self.plan.probe_by_id[probe].uncertainty_c or 0.0
+        self.hub.attach(self.run.open_watch(probe, u, at), self)
+
+    def timer(self, at: Instant, kind: str, arg: str) -> None:
+        """Local midnight: today's watches close, tomorrow's open; a reading at midnight belongs to both."""
+        old = self.run
+        if old is None:
+            return
+        for watch in old.live.values():
+            self.hub.closing(at, self, old, watch, "limit")
+        old.current = False
+        self.hub.closing(at, self, old, None, "run")
+        self.closing_run.append((self.day, old))
+        probes = list(old.live)
+        self._new_day(at)
+        for probe in probes:
+            self._open(probe, at)
+
+    def hear(self, watch: Watch) -> None:
+        """Turn a watch's news into findings."""
+        news, watch.news = watch.news, []
+        for item in news:
+            self.hub.say(
+                Finding(item.at, item.what, "", self.room, self.limit.name, watch.probe, self.limit.critical, item.text, self.hub.now)
+            )
+
+    def ended(self, report: Any) -> None:
+        """Keep the report of a day whose watches have all closed."""
+        for day, run in self.closing_run:
+            self.closed.append(report(self, day, run))
+        self.closing_run = []
+        self.closed = self.closed[-KEEP_DAYS:]

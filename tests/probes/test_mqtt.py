@@ -1,0 +1,214 @@
+"""A real Mosquitto on loopback: acknowledged only when durable, killed and restarted with nothing lost, Last Will, passwords."""
+
+import os
+import shutil
+import signal
+import socket
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import paho.mqtt.client as paho
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from probes.mqtt import load
+from rules.quantity import parse_instant
+from rules.reading import SECOND, Fault, Reading
+
+MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+T0 = parse_instant("2026-03-02T13:00:00Z")
+READING = "larderer/ferncliff/probe/core-1/reading"
+STATUS = "larderer/ferncliff/status"
+
+
+class Broker:
+    """One Mosquitto with its own port and data; `kill` is kill -9. It saves its state at every change, as ours is told to."""
+
+    def __init__(self, folder: Path, *lines: str) -> None:
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = free.getsockname()[1]
+        self.config = folder / "mosquitto.conf"
+        rules = lines or ("allow_anonymous true",)
+        self.config.write_text(
+            f"listener {self.port} 127.0.0.1\npersistence true\npersistence_location {folder}/\n"
+            "autosave_on_changes true\nautosave_interval 1\n"
+            "set_tcp_nodelay true\nmax_inflight_messages 1000\nmax_queued_messages 0\nuser root\n" + "\n".join(rules) + "\n"
+        )
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self, until) -> None:
+        assert MOSQUITTO is not None
+        self.process = subprocess.Popen([MOSQUITTO, "-c", str(self.config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+        def answers() -> bool:
+            with socket.socket() as probe:
+                return probe.connect_ex(("127.0.0.1", self.port)) == 0
+
+        until(answers, "broker answers")
+
+    def end(self, how: int = signal.SIGTERM) -> None:
+        if self.process is not None:
+            self.process.send_signal(how)
+            self.process.wait(20)
+            self.process = None
+
+
+@pytest.fixture
+def broker(tmp_path, until) -> Iterator[Broker]:
+    if MOSQUITTO is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("mosquitto is not installed; CI must run the MQTT tests against a real broker")
+        pytest.skip("NOT TESTED: mosquitto is not installed, so MQTT was not tried against a real broker; install it")
+    broker = Broker(tmp_path)
+    broker.start(until)
+    yield broker
+    broker.end(signal.SIGKILL)
+
+
+class Publisher:
+    """A device that publishes QoS 1 and waits for the broker's acknowledgement; comes back by itself."""
+
+    def __init__(self, port: int, name: str = "device") -> None:
+        self.seen: list[tuple[str, bytes, bool]] = []
+        self.client = paho.Client(CallbackAPIVersion.VERSION2, name, clean_session=False)
+        self.client.reconnect_delay_set(1, 1)
+        self.client.on_message = lambda client, data, message: self.seen.append((message.topic, bytes(message.payload), message.retain))
+        self.client.connect("127.0.0.1", port)
+        self.client.loop_start()
+
+    def send(self, payload: str, topic: str = READING, *, retain: bool = False) -> paho.MQTTMessageInfo:
+        return self.client.publish(topic, payload, qos=1, retain=retain)
+
+    def end(self) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+@pytest.fixture
+def device(broker) -> Iterator[Publisher]:
+    device = Publisher(broker.port)
+    yield device
+    device.end()
+
+
+def source(broker, **more):
+    return load({"site": "ferncliff", "port": broker.port, "name": "broker", **more})
+
+
+def timed(n: int) -> str:
+    return f'{{"value": {n}.5, "time": {(T0 + n * SECOND) / SECOND:.0f}}}'
+
+
+def test_reading_is_acknowledged_only_once_it_is_durable(broker, device, sink, runner, until):
+    """What was handed over but not yet durable is delivered again after the connection is lost; what was durable is not."""
+    sink.durable = False
+    stop = runner.start(source(broker), sink)
+    until(lambda: sink.connected, "listening")
+    device.send(timed(1))
+    until(lambda: len(sink.items) == 1, "first reading")
+    device.send(timed(2))
+    until(lambda: len(sink.items) == 2, "second reading")
+    sink.waiting[0].set_result(None)
+    device.client.subscribe(STATUS, 1)
+    until(lambda: (STATUS, b"online", True) in device.seen, "status online")
+    stop.set()
+    until(lambda: (STATUS, b"offline", False) in device.seen, "status offline")
+    runner.end()
+    sink.waiting[1].set_result(None)
+    runner.start(source(broker), sink)
+    until(lambda: len(sink.items) == 3, "second reading again")
+    assert sink.values == [1.5, 2.5, 2.5]
+    assert sink.items[1] == sink.items[2]
+
+
+def test_broker_killed_and_restarted_mid_stream_loses_nothing(broker, device, sink, runner, until):
+    """Every reading that a device sent arrives, whether the broker was there or not."""
+    runner.start(source(broker), sink)
+    until(lambda: sink.connected, "listening")
+    sent = [device.send(timed(n)) for n in range(100)]
+    until(lambda: len(sink.values) >= 10, "first readings")
+    broker.end(signal.SIGKILL)
+    until(lambda: not sink.connected, "outage told")
+    sent += [device.send(timed(n)) for n in range(100, 200)]
+    broker.start(until)
+    until(lambda: all(info.is_published() for info in sent), "all published")
+    until(lambda: {item.celsius for item in sink.items if isinstance(item, Reading)} == {n + 0.5 for n in range(200)}, "all 200 readings")
+    assert not [item for item in sink.items if isinstance(item, Fault)]
+    told = [connected for connected, _ in sink.states]
+    assert told == [True, False, True]
+
+
+def test_readings_that_cannot_be_stored_are_delivered_again(broker, device, sink, runner, until):
+    """A failed commit acknowledges nothing: the connection is given up and the broker sends again."""
+    sink.durable = False
+    runner.start(source(broker), sink)
+    until(lambda: sink.connected, "listening")
+    device.send(timed(7))
+    until(lambda: len(sink.waiting) == 1, "reading")
+    sink.durable = True
+    sink.waiting[0].set_exception(OSError("disk full"))
+    until(lambda: len(sink.items) == 2, "reading again")
+    assert sink.values == [7.5, 7.5]
+    assert any("disk full" in text for connected, text in sink.states if not connected)
+
+
+def test_queued_and_retained_messages_without_a_time_are_no_readings(broker, device, sink, runner, until):
+    """What waited in the broker while nobody listened has no age; the first message after it is live."""
+    stop = runner.start(source(broker), sink)
+    until(lambda: sink.connected, "listening")
+    device.send("71.1")
+    until(lambda: sink.values == [71.1], "live reading")
+    stop.set()
+    runner.end()
+    device.send("72.2").wait_for_publish(10)
+    device.send(timed(3)).wait_for_publish(10)
+    device.send("73.3", "larderer/ferncliff/probe/core-2/reading", retain=True).wait_for_publish(10)
+    runner.start(source(broker), sink)
+    until(lambda: len(sink.items) >= 4, "backlog")
+    reasons = [(item.probe, item.reason) for item in sink.items if isinstance(item, Fault)]
+    assert ("core-1", "queued message of unknown age") in reasons
+    assert {probe for probe, _ in reasons} == {"core-1", "core-2"}
+
+    def live() -> bool:
+        device.send("74.4").wait_for_publish(10)
+        return 74.4 in sink.values
+
+    until(live, "live reading after the backlog")
+    assert 72.2 not in sink.values
+    assert 73.3 not in sink.values
+    assert 3.5 in sink.values
+
+
+def test_mapped_topic_arrives(broker, device, sink, runner, until):
+    """A device that knows nothing of us is read where it publishes."""
+    maps = [{"topic": "shop/t1", "probe": "cooler-1", "unit": "C", "value": "air.t"}]
+    runner.start(source(broker, topic=maps), sink)
+    until(lambda: sink.connected, "listening")
+    device.send('{"air": {"t": 4.5}}', "shop/t1")
+    until(lambda: sink.values == [4.5], "reading")
+    assert sink.items[0].probe == "cooler-1"
+
+
+def test_wrong_password_is_told_and_the_right_one_let_in(tmp_path, sink, runner, until, broker):
+    """A refusal is one sentence that names the broker and shows no secret."""
+    broker.end()
+    maker = shutil.which("mosquitto_passwd")
+    if maker is None:
+        pytest.fail("mosquitto is installed without mosquitto_passwd")
+    file = tmp_path / "passwords"
+    subprocess.run([maker, "-b", "-c", str(file), "monitor", "sesame"], check=True, capture_output=True)
+    guarded = Broker(tmp_path, "allow_anonymous false", f"password_file {file}")
+    guarded.start(until)
+    try:
+        runner.start(source(guarded, username="monitor", password="wrong"), sink)
+        until(lambda: bool(sink.states), "refusal told")
+        assert "refused" in sink.states[0][1]
+        assert "wrong" not in sink.states[0][1]
+        runner.end()
+        runner.start(source(guarded, username="monitor", password="sesame"), sink)
+        until(lambda: sink.connected, "listening")
+        runner.end()
+    finally:
+        guarded.end(signal.SIGKILL)

@@ -69,12 +69,22 @@ class Alarms:
         if trunk is not None and trunk["latched"]:
             return self._join(conn, trunk, cause, now)
         number = conn.execute(
-            insert(alarm).values(
-                key=cause.key, state=State.NORMAL.value, cause=_text(cause.as_json()), members=_text([cause.member]), priority=cause.priority,
-                severity=cause.severity, critical=int(cause.critical), latched=int(cause.latched), since=cause.since, raised_at=now,
+            insert(alarm)
+            .values(
+                key=cause.key,
+                state=State.NORMAL.value,
+                cause=_text(cause.as_json()),
+                members=_text([cause.member]),
+                priority=cause.priority,
+                severity=cause.severity,
+                critical=int(cause.critical),
+                latched=int(cause.latched),
+                since=cause.since,
+                raised_at=now,
                 branch_of=None if trunk is None else trunk["id"],
-            ).returning(alarm.c.id)
-        ).scalar_one()  # fmt: skip
+            )
+            .returning(alarm.c.id)
+        ).scalar_one()
         self._note(conn, number, now, "raised", "", cause.text, {"cause": cause.as_json()})
         if wait := _delay_left(cause, now):
             self._ladder.set(conn, number, {"anchor_at": now, "next_at": now + wait})
@@ -143,9 +153,12 @@ class Alarms:
         realarm = self._config.alarms.realarm
         stays = row["state"] == "B" and not row["latched"] and realarm and PRIORITIES.index(row["priority"]) >= PRIORITIES.index("medium")
         values = {
-            "acknowledged_at": now, "acknowledged_by": by, "comment": comment,
-            "anchor_at": now, "next_at": now + realarm if stays else None,
-        }  # fmt: skip
+            "acknowledged_at": now,
+            "acknowledged_by": by,
+            "comment": comment,
+            "anchor_at": now,
+            "next_at": now + realarm if stays else None,
+        }
         outbox.drop(conn, row["id"], f"acknowledged by {by}", now)
         self._move(conn, row, Happening.ACKNOWLEDGE, now, by, comment, values)
 
@@ -244,9 +257,12 @@ class Alarms:
             self._note(conn, row["id"], now, "also", "", cause.text, {"member": cause.member})
         if worse:
             values |= {
-                "cause": _text(cause.as_json()), "priority": cause.priority, "severity": cause.severity, "critical": int(cause.critical),
+                "cause": _text(cause.as_json()),
+                "priority": cause.priority,
+                "severity": cause.severity,
+                "critical": int(cause.critical),
                 "latched": int(cause.latched or row["latched"]),
-            }  # fmt: skip
+            }
         self._ladder.set(conn, row["id"], values)
         if worse and row["rang_at"] is None:
             sooner = now + _delay_left(cause, now)

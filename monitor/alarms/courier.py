@@ -11,6 +11,7 @@ import random
 import threading
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
+from contextlib import AbstractContextManager
 from typing import Final, Protocol, TypeVar
 
 from sqlalchemy import Connection
@@ -55,14 +56,16 @@ class Courier:
     def __init__(
         self,
         submit: Submit,
+        read: Callable[[], AbstractContextManager[Connection]],
         bells: Mapping[str, Bell],
         alarms: Alarms,
         record: Record,
         clock: Callable[[], Instant],
         seed: int | None = None,
     ) -> None:
-        """`clock` is the service's now, which does not run backwards."""
-        self._submit, self._bells, self._alarms, self._record, self._clock = submit, bells, alarms, record, clock
+        """`submit` is the writer's, `read` the store's; `clock` is the service's now, which does not run backwards."""
+        self._submit, self._read, self._bells, self._alarms = submit, read, bells, alarms
+        self._record, self._clock = record, clock
         self._rng = random.Random(seed)
         self._wake = threading.Event()
         self._stopping = threading.Event()
@@ -70,6 +73,8 @@ class Courier:
         self._ringing: set[str] = set()
         self._failing: dict[str, int] = {}
         self._thread = threading.Thread(target=self._run, name="courier", daemon=True)
+        #: What last kept the courier from looking into the outbox; "" while all is well.
+        self.trouble = ""
 
     def start(self) -> None:
         """Begin delivering."""
@@ -90,18 +95,16 @@ class Courier:
             self._wake.clear()
             try:
                 pause = self._look()
-            except StoreError:
-                pause = _LOOK_S  # the writer has told of it; messages stay where they are until the store answers
+                self.trouble = ""
+            except Exception as error:  # noqa: BLE001  # messages stay in the outbox; a courier that died would never take them
+                pause, self.trouble = _LOOK_S, f"{type(error).__name__}: {error}"
             self._wake.wait(pause)
 
     def _look(self) -> float:
         """Hand what is due to its bells; how long to wait, in seconds, before looking again."""
         now = self._clock()
-
-        def read(conn: Connection) -> tuple[list[Letter], Instant | None]:
-            return outbox.waiting(conn, now, LONGEST_WAIT), outbox.next_try(conn)
-
-        due, soonest = self._submit(read).result()
+        with self._read() as conn:
+            due, soonest = outbox.waiting(conn, now, LONGEST_WAIT), outbox.next_try(conn)
         for message in due:
             with self._lock:
                 if self._stopping.is_set() or message.bell in self._ringing:

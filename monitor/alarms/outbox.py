@@ -71,10 +71,20 @@ def enqueue(
     """Store one message to be delivered; delivery begins after the caller's commit."""
     conn.execute(
         insert(outbox).values(
-            message_id=message_id, alarm_id=alarm_id, kind=kind, person=target.person, target=_target(target), routes=json.dumps(target.routes), priority=priority,
-            title=title, body=body, created_at=now, try_at=now, state="waiting",
+            message_id=message_id,
+            alarm_id=alarm_id,
+            kind=kind,
+            person=target.person,
+            target=_target(target),
+            routes=json.dumps(target.routes),
+            priority=priority,
+            title=title,
+            body=body,
+            created_at=now,
+            try_at=now,
+            state="waiting",
         )
-    )  # fmt: skip
+    )
 
 
 def undelivered(conn: Connection, alarm_id: int, target: Target) -> str:

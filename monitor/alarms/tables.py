@@ -73,7 +73,8 @@ alarm_hidden = Table(
 )
 Index("ix_alarm_hidden_open", alarm_hidden.c.ended_at, sqlite_where=text("ended_at IS NULL"), postgresql_where=text("ended_at IS NULL"))
 
-#: Messages to be delivered. `target` is who was meant, `routes` are the bells still open to it, `route` the one tried now. `state`: waiting, sent, refused, dropped.
+#: Messages to be delivered. `target` is who was meant, `routes` are the bells still open to it, `route` the one
+#: tried now. `state`: waiting, sent, refused, dropped.
 outbox = Table(
     "outbox",
     metadata,

@@ -200,7 +200,9 @@ def _interval(step: Step, limit: Limit, where: str) -> Iterator[PlanRemark]:
     if 0 < shortest < limit.max_gap:
         key = "sampled" if limit.sampled else "max_gap"
         sentence = f"{where}: the monitoring interval of {format_span(limit.max_gap)} is longer than {what}, {format_span(shortest)}"
-        yield PlanRemark("error", f"{sentence}; write a shorter {key}", limit.line)
+        # Two readings that far apart can still show a short hold; the other kinds could pass whole between two readings.
+        severity: Severity = "warning" if isinstance(rule, HoldLethality) else "error"
+        yield PlanRemark(severity, f"{sentence}; write a shorter {key}", limit.line)
 
 
 def _bare_floor(product: Product, step: Step, limit: Limit, where: str, unit: str) -> Iterator[PlanRemark]:

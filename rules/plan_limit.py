@@ -69,7 +69,9 @@ def read_limit(node: Node, context: Context) -> Limit | None:
     node.only((*COMMON_KEYS, *KIND_KEYS[kind]))
     table = _table(node, kind)
     # Without the book that it names, nothing can be said of what the limit leaves out.
-    rule = None if node.has("book") and table is None else _READERS[kind](node, _book_rule(node, table, context))
+    book_rule = _book_rule(node, table, context)
+    unbooked = node.has("book") and (table is None or (book_rule is None and not all(node.has(k) for k in _INTEGRAL_KEYS)))
+    rule = None if unbooked else _READERS[kind](node, book_rule)
     place = _place(node, kind, context)
     sampled = node.span("sampled", None, zero=False)
     if sampled and context.standing:
@@ -96,7 +98,6 @@ def read_limit(node: Node, context: Context) -> Limit | None:
         return None
     if table is None:
         return Limit(rule=rule, place=place, **common)
-    book_rule = _book_rule(node, table, context, quiet=True)
     # A limit with a mistake of its own is not compared: one mistake, one sentence.
     reason = laxer(rule, book_rule, context.unit) if book_rule is not None else ""
     if reason:
@@ -136,7 +137,7 @@ def _table(node: Node, kind: str) -> Table | None:
     return None
 
 
-def _book_rule(node: Node, table: Table | None, context: Context, *, quiet: bool = False) -> Rule | None:
+def _book_rule(node: Node, table: Table | None, context: Context) -> Rule | None:
     if table is None:
         return None
     if not (table.kind == "lethality" and _method(node) == "integrated"):
@@ -144,7 +145,7 @@ def _book_rule(node: Node, table: Table | None, context: Context, *, quiet: bool
     try:
         return table.integrated(str(node.data.get("validated_by", "")))
     except BookError as error:
-        if not quiet and not all(node.has(k) for k in _INTEGRAL_KEYS):
+        if not all(node.has(k) for k in _INTEGRAL_KEYS):
             node.wrong("book", str(error))
         return None
 

@@ -27,7 +27,8 @@ EXAMPLES: Mapping[str, str] = {
     "validated_by": '"who, when, against what"', "room": '"house-1"', "fat": '"12 %"', "over": '["grind", "mix", "stuff"]',
     "span": '"-40 °C to 150 °C"', "max_rate": '"3 °C/min"', "altitude": '"180 m"', "begin_within": '"90 min"',
     "uncertainty": '"0.5 °F"', "max_gap": '"15 min"',
-    "sampled": '"15 min"', "confirm_within": '"20 min"', "silent_after": '"2 min"', "stuck_after": '"30 min"', "do": '["…", "…"]',
+    "sampled": '"15 min"', "on_delay": '"30 min"', "off_delay": '"5 min"', "probes": "2", "nitrite_ppm": "100", "confirm_within": '"20 min"',
+    "silent_after": '"2 min"', "stuck_after": '"30 min"', "do": '["…", "…"]',
 }  # fmt: skip
 
 _LOWEST_C, _HIGHEST_C = -200.0, 600.0
@@ -137,7 +138,7 @@ class Node:
 
     def temperature(self, key: str, default: float | None = None, *, required: bool = False) -> float | None:
         """A temperature in °C from one with its unit."""
-        value: float | None = self._parsed(key, parse_temperature, default, required)
+        value: float | None = self._parsed(key, parse_temperature, "a temperature with its unit", default, required)
         if value is not None and not _LOWEST_C < value < _HIGHEST_C:
             self.wrong(key, f"{key} is {show(self.data.get(key))}, which no kitchen reaches; look at the figure and its unit")
             return default
@@ -145,7 +146,7 @@ class Node:
 
     def difference(self, key: str, default: float | None = None, *, required: bool = False) -> float | None:
         """A temperature difference in °C, not below 0, from one with its unit."""
-        value: float | None = self._parsed(key, parse_difference, default, required)
+        value: float | None = self._parsed(key, parse_difference, "a difference with its unit", default, required)
         if value is not None and not 0 <= value < 100:
             self.wrong(key, f"{key} is {show(self.data.get(key))}; write a difference of 0 or more, such as {_example(key)}")
             return default
@@ -153,7 +154,7 @@ class Node:
 
     def span(self, key: str, default: T, *, required: bool = False, zero: bool = True) -> Span | T:
         """A duration in microseconds; `zero`: whether 0 will do."""
-        value: Span | None = self._parsed(key, parse_span, None, required)
+        value: Span | None = self._parsed(key, parse_span, "a duration with its unit", None, required)
         if value is None:
             return default
         if value == 0 and not zero:
@@ -196,20 +197,20 @@ class Node:
         place = f"{key}.{name}"
         return Node(data, (*self.path, key, index), f"{self.place}.{place}" if self.place else place, self.mistakes)
 
-    def _parsed(self, key: str, parse: Callable[[str], Any], default: Any, required: bool) -> Any:
+    def _parsed(self, key: str, parse: Callable[[str], Any], what: str, default: Any, required: bool) -> Any:
         if not self.has(key):
             if required:
                 self.missing(key)
             return default
         try:
             return parse(self.data[key])
-        except QuantityError as error:
-            self.wrong(key, str(error))
+        except QuantityError:
+            self.wrong(key, f"{key} is {show(self.data[key])}; write {what}, such as {_example(key)}")
             return default
 
 
 def _example(key: str) -> str:
-    return EXAMPLES.get(key, "…")
+    return EXAMPLES.get(key, "2")
 
 
 def show(value: object) -> str:

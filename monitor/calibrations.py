@@ -43,6 +43,7 @@ def add(
     indicated_c: float,
     at: Instant,
     entered: Instant | None,
+    now: Instant,
     by: str,
     comment: str = "",
 ) -> dict[str, Any]:
@@ -60,7 +61,7 @@ def add(
     assert result.inserted_primary_key is not None
     row = conn.execute(select(calibration).where(calibration.c.id == result.inserted_primary_key[0])).one()
     made = _plain(row)
-    ledger.append(conn, "calibration", made, at, by)
+    ledger.append(conn, "calibration", made, at, by, entered_at=now)
     return made
 
 

@@ -12,7 +12,8 @@ from typing import NamedTuple
 from sqlalchemy import Connection, select
 
 from monitor.store.schema import lot_event
-from rules.quantity import QuantityError, parse_instant
+from rules.errors import QuantityError
+from rules.quantity import parse_instant
 from rules.reading import Instant
 
 
@@ -96,9 +97,8 @@ def fold(lot: str, entries: Iterable[Entry]) -> LotLog:
     log = LotLog(lot)
     listed = list(entries)
     gone = _undone(listed)
-    for entry in listed:
-        if entry.seq in gone:
-            entry = entry._replace(undone=True)
+    for raw in listed:
+        entry = raw._replace(undone=raw.seq in gone)
         log.entries.append(entry)
         if entry.undone:
             continue

@@ -10,7 +10,7 @@ import hashlib
 import json
 from typing import Any, NamedTuple
 
-from sqlalchemy import Column, Connection, Table, delete, insert, select
+from sqlalchemy import Column, Connection, Table, delete, insert, select, update
 
 from monitor.errors import KeyReuseError
 from monitor.store.metadata import INSTANT, TEXT, metadata
@@ -61,3 +61,8 @@ def keep(conn: Connection, who: str, key: Key, answer: Any, now: Instant) -> Non
     """Keep the answer to a request; answers older than KEPT are let go."""
     conn.execute(delete(idempotency).where(idempotency.c.at < now - KEPT))
     conn.execute(insert(idempotency).values(who=who, key=key.key, request=key.request, answer=json.dumps(answer), at=now))
+
+
+def replace(conn: Connection, who: str, key: Key, answer: Any) -> None:
+    """Complete an answer kept earlier, where a request is carried out in several steps."""
+    conn.execute(update(idempotency).where(idempotency.c.who == who, idempotency.c.key == key.key).values(answer=json.dumps(answer)))

@@ -13,20 +13,20 @@ import hmac
 import secrets
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 from argon2 import PasswordHasher
 from argon2.exceptions import VerificationError
 from sqlalchemy import Column, Connection, ForeignKey, Table, delete, insert, select, update
 
 from monitor import ledger, sign_in_pace
+from monitor.config import ROLES, Person
 from monitor.errors import InputError, NotFoundError, SignInError
 from monitor.store.database import Store
 from monitor.store.metadata import INSTANT, SMALL, TEXT, WHOLE, metadata
 from monitor.store.writer import Writer
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Span
 
-ROLES = ("operator", "reviewer", "inspector")
 DEVICE_ROLES = ("probe", "inspector")
 #: A session ends this long after it was last used, and at the latest this long after it was opened.
 IDLE: Span = 14 * HOUR
@@ -83,21 +83,10 @@ class Who(NamedTuple):
     form_token: str = ""
 
 
-class ConfiguredPerson(Protocol):
-    """A person as the configuration names them."""
-
-    @property
-    def name(self) -> str: ...  # noqa: D102  the field's own name says it
-    @property
-    def role(self) -> str: ...  # noqa: D102
-
-
 # ---- administration: plain functions on the writer's connection; `larderer user …` uses them too ----
 
 
-def add_person(
-    conn: Connection, name: str, role: str, now: Instant, *, secret: str = "", by: str = "", from_config: bool = False
-) -> None:
+def add_person(conn: Connection, name: str, role: str, now: Instant, *, secret: str = "", by: str = "", from_config: bool = False) -> None:
     """Add a person, or bring back one who was removed; the secret may be set later by an invitation."""
     shown = " ".join(name.split())
     if not 1 <= len(shown) <= 80:
@@ -118,7 +107,7 @@ def add_person(
         conn.execute(insert(person).values(name_key=_name_key(name), created_at=now, **values))
     else:
         conn.execute(update(person).where(person.c.id == known.id).values(invite_sha256="", **values))
-    ledger.append(conn, "person", {"what": "added", "name": shown, "role": role}, now, by)
+    ledger.append(conn, "person", {"what": "added", "name": shown, "role": role}, now, by, entered_at=now)
 
 
 def set_secret(conn: Connection, name: str, secret: str, now: Instant, by: str = "") -> None:
@@ -126,7 +115,7 @@ def set_secret(conn: Connection, name: str, secret: str, now: Instant, by: str =
     row = _person(conn, name)
     conn.execute(update(person).where(person.c.id == row["id"]).values(secret_hash=_hash(secret), invite_sha256=""))
     conn.execute(delete(session).where(session.c.person_id == row["id"]))
-    ledger.append(conn, "person", {"what": "secret set", "name": str(row["name"])}, now, by)
+    ledger.append(conn, "person", {"what": "secret set", "name": str(row["name"])}, now, by, entered_at=now)
 
 
 def remove_person(conn: Connection, name: str, now: Instant, by: str = "") -> None:
@@ -134,14 +123,14 @@ def remove_person(conn: Connection, name: str, now: Instant, by: str = "") -> No
     row = _person(conn, name)
     conn.execute(update(person).where(person.c.id == row["id"]).values(removed_at=now, secret_hash="", invite_sha256=""))
     conn.execute(delete(session).where(session.c.person_id == row["id"]))
-    ledger.append(conn, "person", {"what": "removed", "name": str(row["name"])}, now, by)
+    ledger.append(conn, "person", {"what": "removed", "name": str(row["name"])}, now, by, entered_at=now)
 
 
 def invite(conn: Connection, name: str, now: Instant, by: str = "") -> str:
     """A code, good once and for a week, with which that person sets their own PIN or password."""
     row, code = _person(conn, name), _code()
     conn.execute(update(person).where(person.c.id == row["id"]).values(invite_sha256=_sha(code), invite_until=now + _INVITE))
-    ledger.append(conn, "person", {"what": "invited", "name": str(row["name"])}, now, by)
+    ledger.append(conn, "person", {"what": "invited", "name": str(row["name"])}, now, by, entered_at=now)
     return code
 
 
@@ -151,7 +140,13 @@ def list_people(conn: Connection) -> list[dict[str, object]]:
     return [{"name": r.name, "role": r.role, "can_sign_in": bool(r.secret_hash)} for r in rows]
 
 
-def sync_people(conn: Connection, people: Sequence[ConfiguredPerson], now: Instant) -> None:
+def workers(conn: Connection) -> list[Person]:
+    """Everybody with access as `monitor.deviations` asks for them: who works here, and who may be the second person."""
+    rows = conn.execute(select(person.c.name, person.c.role).where(person.c.removed_at.is_(None)).order_by(person.c.name_key))
+    return [Person(r.name, r.role) for r in rows]
+
+
+def sync_people(conn: Connection, people: Sequence[Person], now: Instant) -> None:
     """Bring the table in line with the configuration: new people in, roles as written, those struck out removed."""
     rows = {r.name_key: r for r in conn.execute(select(person).where(person.c.removed_at.is_(None)))}
     wanted = {_name_key(p.name): p for p in people}
@@ -160,7 +155,7 @@ def sync_people(conn: Connection, people: Sequence[ConfiguredPerson], now: Insta
             add_person(conn, one.name, one.role, now, by="configuration", from_config=True)
         elif rows[key].role != one.role or not rows[key].from_config:
             conn.execute(update(person).where(person.c.name_key == key).values(role=one.role, from_config=1))
-            ledger.append(conn, "person", {"what": "role", "name": one.name, "role": one.role}, now, "configuration")
+            ledger.append(conn, "person", {"what": "role", "name": one.name, "role": one.role}, now, "configuration", entered_at=now)
     for key, row in rows.items():
         if row.from_config and key not in wanted:
             remove_person(conn, row.name, now, by="configuration")
@@ -174,7 +169,7 @@ def add_device(conn: Connection, name: str, role: str, now: Instant, by: str = "
         raise InputError(f'there is already a token named "{name}"; write another name')
     token = secrets.token_urlsafe(32)
     conn.execute(insert(device_token).values(name=name, role=role, token_sha256=_sha(token), created_at=now))
-    ledger.append(conn, "person", {"what": "token made", "name": name, "role": role}, now, by)
+    ledger.append(conn, "person", {"what": "token made", "name": name, "role": role}, now, by, entered_at=now)
     return token
 
 
@@ -183,7 +178,7 @@ def revoke_device(conn: Connection, name: str, now: Instant, by: str = "") -> No
     done = conn.execute(update(device_token).where(device_token.c.name == name, device_token.c.revoked_at.is_(None)).values(revoked_at=now))
     if done.rowcount == 0:
         raise NotFoundError(f'there is no token named "{name}"; `larderer user list` names them')
-    ledger.append(conn, "person", {"what": "token revoked", "name": name}, now, by)
+    ledger.append(conn, "person", {"what": "token revoked", "name": name}, now, by, entered_at=now)
 
 
 # ---- signing in ----
@@ -248,7 +243,7 @@ class People:
                 add_person(conn, name, "reviewer", now, by="first run")
             row_id = int(_person(conn, name)["id"])  # type: ignore[call-overload]
             conn.execute(update(person).where(person.c.id == row_id).values(secret_hash=hashed, invite_sha256=""))
-            ledger.append(conn, "person", {"what": "secret set", "name": " ".join(name.split())}, now, name)
+            ledger.append(conn, "person", {"what": "secret set", "name": " ".join(name.split())}, now, name, entered_at=now)
             made = _person(conn, name)
             return row_id, str(made["name"]), str(made["role"])
 

@@ -30,10 +30,10 @@ day_review = Table(
 )
 
 
-def sign(conn: Connection, day: str, by: str, now: Instant, makers: Collection[str], comment: str = "") -> dict[str, Any]:
+def sign(conn: Connection, day: str, by: str, now: Instant, *, makers: Collection[str], comment: str = "") -> dict[str, Any]:
     """Record that `by` has reviewed `day`; `makers` are those who made its records."""
     own = by in makers
-    entry = ledger.append(conn, "review", {"day": day, "comment": comment, "own_records": own}, now, by)
+    entry = ledger.append(conn, "review", {"day": day, "comment": comment, "own_records": own}, now, by, entered_at=now)
     conn.execute(
         insert(day_review).values(day=day, at=now, by=by, comment=comment, own_records=int(own), ledger_seq=entry.seq),
     )

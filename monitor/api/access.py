@@ -86,8 +86,9 @@ def check_rules(app: FastAPI) -> None:
 
 def _rule(dependant: Dependant) -> Allow | None:
     for one in dependant.dependencies:
-        if isinstance(one.call, Allow):
-            return one.call
+        found = one.call if isinstance(one.call, Allow) else _rule(one)
+        if found is not None:
+            return found
     return None
 
 

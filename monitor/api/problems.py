@@ -18,8 +18,8 @@ from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
 from monitor import errors as ours
-from probes.errors import ProbeError
-from rules.errors import RulesError
+from probes.errors import ProbeError, TooLarge
+from rules.errors import EventError, RulesError
 from rules.reading import SECOND
 
 BASE = "/api/v1/problems/"
@@ -70,6 +70,12 @@ class Problem(Exception):
 def of_error(error: Exception) -> JSONResponse:
     """The problem that an error of ours stands for."""
     text = str(error)
+    if isinstance(error, ours.NotClosable):
+        return problem(
+            "refused",
+            f"the record cannot be closed yet: {'; '.join(error.missing)}",
+            errors=[{"pointer": "", "detail": one} for one in error.missing],
+        )
     if isinstance(error, ours.SignInError) and error.wait:
         return problem("too-many-tries", text, headers={"Retry-After": str(max(1, math.ceil(error.wait / SECOND)))})
     for kind, slug in _SLUGS:
@@ -96,9 +102,12 @@ def install(app: FastAPI) -> None:
     async def on_ours(_: Request, error: Exception) -> JSONResponse:
         return of_error(error)
 
+    async def on_probes(_: Request, error: Exception) -> JSONResponse:
+        return problem("too-large" if isinstance(error, TooLarge) else "unreadable", str(error))
+
     async def on_rules(_: Request, error: Exception) -> JSONResponse:
         # An event the lot's state does not allow contradicts the record; every other kind is a value that cannot be read.
-        return problem("refused" if type(error).__name__ == "EventError" else "invalid", str(error))
+        return problem("refused" if isinstance(error, EventError) else "invalid", str(error))
 
     async def on_problem(_: Request, error: Exception) -> JSONResponse:
         assert isinstance(error, Problem)
@@ -123,7 +132,7 @@ def install(app: FastAPI) -> None:
 
     app.add_exception_handler(ours.MonitorError, on_ours)
     app.add_exception_handler(RulesError, on_rules)
-    app.add_exception_handler(ProbeError, on_rules)
+    app.add_exception_handler(ProbeError, on_probes)
     app.add_exception_handler(Problem, on_problem)
     app.add_exception_handler(HTTPException, on_http)
     app.add_exception_handler(RequestValidationError, on_validation)

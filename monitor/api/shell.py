@@ -7,9 +7,10 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from monitor.api.problems import problem
+from probes import push
 
-#: About 20 000 readings; a gateway with more sends them in several requests.
-MOST_BYTES = 2 * 1024 * 1024
+#: What a push may carry (`probes.push`); a gateway with more sends it in several requests.
+MOST_BYTES = push.MOST_BYTES
 
 #: Only what this service serves itself, and no script or style inside a page (W3C Content Security Policy Level 3).
 POLICY = (

@@ -1,0 +1,77 @@
+"""Lots: started, moved on, measured, taken back, ended, and how each stands."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Depends
+from fastapi.responses import Response
+
+from monitor.api.access import READ
+from monitor.api.bodies import Check, EnterStep, Measure, Placement, StartLot, Undo, When
+from monitor.api.inner import TheDesk, Working
+
+router = APIRouter(prefix="/api/v1/lots", tags=["lots"])
+
+
+@router.get("", dependencies=[Depends(READ)])
+def list_lots(desk: TheDesk) -> dict[str, Any]:
+    """Open lots first, then those that ended last."""
+    return {"lots": desk.lots()}
+
+
+@router.post("", status_code=201)
+def start_lot(body: StartLot, desk: TheDesk, hand: Working) -> dict[str, Any]:
+    """Start a lot."""
+    return desk.start_lot(hand, body.product, lot=body.lot, at=body.at, same_as_last=body.same_as_last)
+
+
+@router.get("/{lot}", dependencies=[Depends(READ)])
+def get_lot(lot: str, desk: TheDesk) -> dict[str, Any]:
+    """One lot: its step, its verdicts limit by limit, its probes, and every entry."""
+    return desk.lot(lot)
+
+
+@router.get("/{lot}/chart.svg", dependencies=[Depends(READ)], response_class=Response)
+def get_chart(lot: str, desk: TheDesk) -> Response:
+    """The lot's temperatures against its limits, as SVG."""
+    return Response(desk.chart(lot), media_type="image/svg+xml")
+
+
+@router.post("/{lot}/steps", status_code=201)
+def enter_step(lot: str, body: EnterStep, desk: TheDesk, hand: Working) -> dict[str, Any]:
+    """Enter a step, or confirm the one the lot awaits."""
+    return desk.step(hand, lot, body.step, at=body.at)
+
+
+@router.post("/{lot}/placements", status_code=201)
+def place_probe(lot: str, body: Placement, desk: TheDesk, hand: Working) -> dict[str, Any]:
+    """Put a core probe in, or, with a reason, take it out."""
+    if body.reason is None:
+        return desk.place(hand, lot, body.probe, at=body.at)
+    return desk.remove(hand, lot, body.probe, body.reason, at=body.at)
+
+
+@router.post("/{lot}/measures", status_code=201)
+def add_measure(lot: str, body: Measure, desk: TheDesk, hand: Working) -> dict[str, Any]:
+    """Note a measured value, such as pH, nitrite_ppm or weight_kg."""
+    value = body.value if isinstance(body.value, str) else f"{body.value:.12g}"
+    return desk.measure(hand, lot, body.name, value, at=body.at)
+
+
+@router.post("/{lot}/checks", status_code=201)
+def add_check(lot: str, body: Check, desk: TheDesk, hand: Working) -> dict[str, Any]:
+    """Note a temperature taken by hand."""
+    return desk.check(hand, lot, body.place, body.value, at=body.at)
+
+
+@router.post("/{lot}/undo", status_code=201)
+def undo_entry(lot: str, body: Undo, desk: TheDesk, hand: Working) -> dict[str, Any]:
+    """Take back one entry of the lot; both stay on record."""
+    return desk.undo(hand, lot, body.at)
+
+
+@router.post("/{lot}/end", status_code=201)
+def end_lot(lot: str, body: When, desk: TheDesk, hand: Working) -> dict[str, Any]:
+    """End the lot; what its limits still lack is decided then."""
+    return desk.end(hand, lot, at=body.at)

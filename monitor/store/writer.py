@@ -67,7 +67,7 @@ class Writer:
         self.commits, self.written = 0, 0
         self._listeners = [on_rollback] if on_rollback is not None else []
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
-        self._urgent = threading.Event()
+        self._urgent = False  # writer's thread only
         self._closing = False
         self._gate = threading.Lock()
         self._stale = False
@@ -95,10 +95,16 @@ class Writer:
         return future
 
     def urgent(self) -> None:
-        """Commit what is pending at once: called by a job that found something, or by anybody who cannot wait."""
-        self._urgent.set()
-        if threading.current_thread() is not self._thread and not self._closing:
-            self._jobs.put(_Job(_nothing, 0, False, Future()))  # wakes the thread
+        """Commit at once what was submitted before: called by a job that found something, or by anybody who cannot wait."""
+        if threading.current_thread() is self._thread:
+            self._urgent = True
+            return
+        with self._gate:
+            if not self._closing:
+                self._jobs.put(_Job(self._now_urgent, 0, False, Future()))
+
+    def _now_urgent(self, _conn: Connection) -> None:
+        self._urgent = True
 
     def close(self) -> None:
         """Write what was submitted, fold the log back into the file, close the connection and end the thread."""
@@ -138,7 +144,7 @@ class Writer:
                 now = time.monotonic()
                 if job.waiting and not waiting:
                     waiting, asked = True, now
-                if self._urgent.is_set() or rows >= (self.rows if waiting else _MOST_ROWS):
+                if self._urgent or rows >= (self.rows if waiting else _MOST_ROWS):
                     break
                 due = min(asked + self.window_s, now + self.quiet_s) if waiting else opened + self.idle_s
                 if due <= now:
@@ -149,7 +155,7 @@ class Writer:
                     break
                 going_on = job is not None
             job = None
-            self._urgent.clear()
+            self._urgent = False
             self._commit(conn)
         except Exception as error:  # noqa: BLE001 - whatever it is, the group is undone and everybody is told
             self._undo(group, job, error)
@@ -286,10 +292,6 @@ class Writer:
             connection.close()
         except SQLAlchemyError:
             connection.invalidate()  # the trouble that brought us here was already told
-
-
-def _nothing(_conn: Connection) -> None:
-    return None
 
 
 def _resolve(future: Future[Any], value: Any) -> None:

@@ -1,0 +1,61 @@
+"""Migrations: complete, in order, all or nothing."""
+
+from pathlib import Path
+
+import pytest
+from alembic import command
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from sqlalchemy import inspect, text
+
+from monitor.store import migrations
+from monitor.store.database import Store
+from monitor.store.metadata import metadata
+
+FOLDER = Path(migrations.__file__).parent
+
+
+def test_head_is_the_newest_migration() -> None:
+    """The revision that lets Alembic stay unloaded is the last one there is."""
+    assert migrations.revisions()[-1] == migrations.HEAD
+
+
+def test_migrations_make_exactly_the_tables_of_the_program(store: Store) -> None:
+    """A migrated database and the metadata have no difference."""
+    with store.read() as conn:
+        found = compare_metadata(MigrationContext.configure(conn, opts={"compare_type": True}), metadata)
+    assert found == []
+
+
+def test_opening_again_changes_nothing(store: Store) -> None:
+    """A database that is up to date is left as it is."""
+    query = text("SELECT name, sql FROM sqlite_master ORDER BY name")
+    with store.read() as conn:
+        before = conn.execute(query).all()
+    store.close()
+    with store.open().read() as conn:
+        assert conn.execute(query).all() == before
+
+
+def test_migration_that_fails_leaves_neither_tables_nor_its_note(store: Store, tmp_path: Path) -> None:
+    """A change and the note that it ran commit together."""
+    (tmp_path / "more").mkdir()
+    (tmp_path / "more" / "0002_fails.py").write_text(
+        "from alembic import op\nimport sqlalchemy as sa\n"
+        f"revision = 'fails'\ndown_revision = {migrations.HEAD!r}\nbranch_labels = None\ndepends_on = None\n\n"
+        "def upgrade():\n    op.create_table('half', sa.Column('id', sa.Integer, primary_key=True))\n"
+        "    op.execute('INSERT INTO setting VALUES (\\'half\\', \\'1\\')')\n    raise RuntimeError('power cut')\n"
+    )
+    config = Config()
+    config.set_main_option("script_location", str(FOLDER))
+    config.set_main_option("version_locations", f"{FOLDER / 'versions'} {tmp_path / 'more'}")
+    config.set_main_option("path_separator", "space")
+    with store.write_engine.connect() as conn:
+        config.attributes["connection"] = conn
+        with pytest.raises(RuntimeError, match="power cut"):
+            command.upgrade(config, "heads")
+    with store.read() as conn:
+        assert migrations.current(conn) == migrations.HEAD
+        assert not inspect(conn).has_table("half")
+        assert conn.execute(text("SELECT count(*) FROM setting")).scalar() == 0

@@ -27,8 +27,8 @@ EXAMPLES: Mapping[str, str] = {
     "validated_by": '"who, when, against what"', "room": '"house-1"', "fat": '"12 %"', "over": '["grind", "mix", "stuff"]',
     "span": '"-40 °C to 150 °C"', "max_rate": '"3 °C/min"', "altitude": '"180 m"', "begin_within": '"90 min"',
     "uncertainty": '"0.5 °F"', "max_gap": '"15 min"',
-    "sampled": '"15 min"', "on_delay": '"30 min"', "off_delay": '"5 min"', "probes": "2", "nitrite_ppm": "100", "confirm_within": '"20 min"',
-    "silent_after": '"2 min"', "stuck_after": '"30 min"', "do": '["…", "…"]',
+    "sampled": '"15 min"', "on_delay": '"30 min"', "off_delay": '"5 min"', "probes": "2", "nitrite_ppm": "100",
+    "confirm_within": '"20 min"', "silent_after": '"2 min"', "stuck_after": '"30 min"', "do": '["…", "…"]',
 }  # fmt: skip
 
 _LOWEST_C, _HIGHEST_C = -200.0, 600.0

@@ -15,6 +15,7 @@ from rules import snapshot
 from rules.errors import EventError, LateEvent
 from rules.finding import Finding, Problem
 from rules.limits.come_up import ComeUpWatch
+from rules.limits.hold_for_step import SAMPLE, FallWatch
 from rules.limits.lethality import LethalityWatch
 from rules.limits.watch import Watch
 from rules.lot import Lot
@@ -29,40 +30,31 @@ NEVER: Instant = 1 << 62
 BEFORE: Instant = -(1 << 62)
 
 
-class Track:
-    """One probe: its newest row and the watches that it feeds. `watches` is replaced, never changed in place."""
+_NOTHING: list[Finding] = []  # what nearly every reading finds; never changed
 
-    __slots__ = (
-        "at",
-        "bare",
-        "celsius",
-        "fault",
-        "good_at",
-        "high",
-        "low",
-        "max_rate",
-        "probe",
-        "ruled",
-        "seen",
-        "span",
-        "suspect",
-        "u",
-        "watches",
-    )
+
+class Track:
+    """One probe: its newest rows and the watches that it feeds. Tuples of watches are replaced, never changed in place."""
+
+    __slots__ = ("at", "bare", "feeds", "good", "max_rate", "probe", "row", "ruled", "seen", "slow", "slow_at", "span", "u", "watches")
 
     def __init__(self, probe: Probe) -> None:
         self.probe = probe
         self.u = probe.uncertainty_c or 0.0
         self.span, self.max_rate = probe.span_c, probe.max_rate_c_s
         self.ruled = self.span is not None or self.max_rate is not None
-        self.watches: tuple[Watch, ...] = ()
+        self.guard(())
         self.bare: tuple[Watch, ...] = ()  # watches without a guard band
+        self.slow: tuple[Watch, ...] = ()  # watches that a reading every SAMPLE is enough for
+        self.slow_at: Instant = BEFORE
         self.at: Instant = BEFORE
-        self.celsius: float | None = None
-        self.suspect = ""
-        self.fault = False
-        self.good_at: Instant = BEFORE
-        self.low = self.high = 0.0
+        self.row: Reading | None = None  # the newest reading; None after a fault
+        self.good: Reading | None = None  # the newest good one
+
+    def guard(self, watches: tuple[Watch, ...]) -> None:
+        """Feed these with the guard band; `feeds` spares the hottest loop a look-up."""
+        self.watches = watches
+        self.feeds = tuple((w.read, w) for w in watches)
         self.seen = False
 
 
@@ -97,7 +89,8 @@ class Engine:
             old = self._tracks.get(probe.id)
             self._tracks[probe.id] = track = Track(probe)
             if old is not None:
-                for name in ("watches", "bare", "at", "celsius", "suspect", "fault", "good_at", "low", "high"):
+                track.guard(old.watches)
+                for name in ("bare", "slow", "slow_at", "at", "row", "good"):
                     setattr(track, name, getattr(old, name))
         keys = {r.key: r for r in self.standing}
         self.standing = [
@@ -108,80 +101,85 @@ class Engine:
 
     def feed(self, event: Event) -> list[Finding]:
         """Take one event; raise LateEvent (replay) or EventError (refused, nothing changed)."""
-        kind = type(event)
-        if kind is Reading:
-            self._reading(event)  # type: ignore[arg-type]
-        elif kind is Tick:
+        if type(event) is Reading:
+            self._reading(event)
+            if self._crossed is None and not self._out:
+                return _NOTHING
+        elif isinstance(event, Tick):
             self._tick(event.at)
-        elif kind is Fault:
-            self._fault(event)  # type: ignore[arg-type]
+        elif isinstance(event, Fault):
+            self._fault(event)
         else:
-            self._event(event)  # type: ignore[arg-type]
+            assert isinstance(event, LotEvent)
+            self._event(event)
         if self._crossed is not None:
             at, self._crossed = self._crossed, None
             raise LateEvent(at, f"something that other probes depend on happened at {format_instant(at)}, before what is already judged")
-        if not self._out:
-            return []
         out, self._out = self._out, []
         return out
 
     def _reading(self, r: Reading) -> None:
-        track = self._tracks.get(r.probe)
-        if track is None:
-            self._problem(r.at, "unknown-probe", r.probe, f'the plan has no probe "{r.probe}"')
+        probe, at, celsius, offset, suspect, high_c = r
+        try:
+            track = self._tracks[probe]
+        except KeyError:
+            self._problem(at, "unknown-probe", probe, f'the plan has no probe "{probe}"')
             return
-        at = r.at
         if at <= track.at and not self._same_instant(track, r):
             return
         if at < self._barrier:
-            self._late(at, r.probe)
+            self._late(at, probe)
         if at >= self._timer_at or at > self._pending_at:
             self._move_to(at)
         if at > self.now:  # noqa: PLR1730 — max() costs a call on the hottest line
             self.now = at
-        celsius = r.celsius + r.offset_c
-        suspect = r.suspect
+        track.at, track.row = at, r
+        celsius += offset
         if track.ruled and not suspect:
             suspect = self._rules(track, at, celsius)
-        track.at, track.celsius, track.suspect, track.fault = at, r.celsius, r.suspect, False
         if suspect:
             self._suspect(track, at, celsius, suspect)
             return
-        high = celsius if r.high_c is None else r.high_c + r.offset_c
-        if r.high_c is not None:
+        high = celsius
+        if high_c is not None:
+            high = high_c + offset
             self._problem(
-                at, "conflict", r.probe, f"two values at one instant, {celsius:g} and {high:g} °C: the one worse for each limit counts"
+                at, "conflict", probe, f"two values at one instant, {celsius:g} and {high:g} °C: the one worse for each limit counts"
             )
         u = track.u
-        low_u, high_u = celsius - u, high + u
-        track.good_at, track.low, track.high = at, celsius, high
+        track.good = r
         if not track.seen:
             self._first(track, at)
-        for watch in track.watches:
-            watch.read(at, low_u, high_u)
-            if watch.news:
+        lo, hi = celsius - u, high + u
+        for read, watch in track.feeds:
+            if read(at, lo, hi):
                 self._owner[id(watch)].hear(watch)
         if track.bare:
             for watch in track.bare:
-                watch.read(at, celsius, high)
-                if watch.news:
+                if watch.read(at, celsius, high):
+                    self._owner[id(watch)].hear(watch)
+        if track.slow and at >= track.slow_at:
+            track.slow_at = at + SAMPLE
+            for watch in track.slow:
+                if watch.read(at, lo, hi):
                     self._owner[id(watch)].hear(watch)
 
     def _same_instant(self, track: Track, r: Reading) -> bool:
         """A row at or before the probe's newest: True if it is to be taken all the same; LateEvent if it changes what was judged."""
         if r.at < track.at:
             self._late(r.at, r.probe)
-        if track.fault:
+        row = track.row
+        if row is None:  # a fault beside a value is evidence of nothing
             return True
-        if r.celsius == track.celsius and r.high_c is None:
-            if r.suspect and not track.suspect:
+        if r.celsius == row.celsius and r.high_c is None:
+            if r.suspect and not row.suspect:
                 self._late(r.at, r.probe)
             self.duplicates += 1
             return False
         if r.suspect:
             self._suspect(track, r.at, r.celsius + r.offset_c, r.suspect)
             return False
-        if track.suspect:
+        if row.suspect:
             return True
         self._late(r.at, r.probe)
         return False
@@ -192,9 +190,9 @@ class Engine:
     def _rules(self, track: Track, at: Instant, celsius: float) -> str:
         if track.span is not None and not track.span[0] <= celsius <= track.span[1]:
             return "outside the sensor's span"
-        if track.max_rate is not None and track.good_at > BEFORE:
-            seconds = (at - track.good_at) / SECOND
-            if abs(celsius - track.low) > track.max_rate * seconds:
+        if track.max_rate is not None and track.good is not None:
+            seconds = (at - track.good.at) / SECOND
+            if abs(celsius - track.good.celsius - track.good.offset_c) > track.max_rate * seconds:
                 return "changed faster than this probe can"
         return ""
 
@@ -211,7 +209,7 @@ class Engine:
             self._problem(fault.at, "unknown-probe", fault.probe, f'the plan has no probe "{fault.probe}"')
             return
         if fault.at > track.at:
-            track.at, track.celsius, track.suspect, track.fault = fault.at, None, "", True
+            track.at, track.row = fault.at, None
         self._problem(fault.at, "fault", fault.probe, fault.reason)
 
     def _problem(self, at: Instant, what: str, probe: str, text: str) -> None:
@@ -365,22 +363,26 @@ class Engine:
         """Feed the watch with its probe's readings from now on, and with one that stands at this very instant."""
         track = self._tracks[watch.probe]
         self._owner[id(watch)] = owner
-        if not any(w is watch for w in (*track.watches, *track.bare)):
-            if watch.u == track.u:
-                track.watches = (*track.watches, watch)
+        if not any(w is watch for w in (*track.watches, *track.bare, *track.slow)):
+            if isinstance(watch, FallWatch):
+                track.slow = (*track.slow, watch)
+            elif watch.u == track.u:
+                track.guard((*track.watches, watch))
             else:
                 track.bare = (*track.bare, watch)
-            if track.good_at == self.now and (watch.last_at is None or watch.last_at < self.now) and not watch.final:
-                watch.read(self.now, track.low - watch.u, track.high + watch.u)
-                if watch.news:
+            good = track.good
+            if good is not None and good.at == self.now and (watch.last_at is None or watch.last_at < self.now) and not watch.final:
+                high = good.celsius if good.high_c is None else good.high_c
+                if watch.read(self.now, good.celsius + good.offset_c - watch.u, high + good.offset_c + watch.u):
                     owner.hear(watch)
 
     def detach(self, watch: Watch) -> None:
         """Feed it no more."""
         track = self._tracks.get(watch.probe)
         if track is not None:
-            track.watches = tuple(w for w in track.watches if w is not watch)
+            track.guard(tuple(w for w in track.watches if w is not watch))
             track.bare = tuple(w for w in track.bare if w is not watch)
+            track.slow = tuple(w for w in track.slow if w is not watch)
             self._owner.pop(id(watch), None)
 
     def later(self, at: Instant, lot: str, kind: str, arg: str) -> None:

@@ -12,6 +12,7 @@ from rules.limits.cooling import CoolingWatch
 from rules.limits.hold_for_step import CoreHold, FallWatch
 from rules.limits.watch import Watch
 from rules.lot import Lot
+from rules.reading import Reading
 from rules.run import Run
 
 if TYPE_CHECKING:
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
     from rules.standing import StandingRoom
 
 FORMAT = 1
-TRACK = ("at", "celsius", "suspect", "fault", "good_at", "low", "high", "seen")
+TRACK = ("at", "seen", "slow_at")
+ROWS = ("row", "good")
 LOT = (
     "ended", "current", "entered", "last_entered", "by_start", "straddling", "prompt", "decided", "placed", "measures",
     "cold", "left_lethal", "counted_lethal",
@@ -37,8 +39,8 @@ def take(engine: Engine) -> dict[str, Any]:
         "timer_seq": engine._timer_seq,
         "timers": [list(t) for t in sorted(engine._timers)],
         "problems": [list(p) for p in engine.problems],
-        "tracks": {k: {name: getattr(t, name) for name in TRACK} for k, t in engine._tracks.items()},
-        "order": {k: [[_name(engine, w) for w in t.watches], [_name(engine, w) for w in t.bare]] for k, t in engine._tracks.items()},
+        "tracks": {k: _track(t) for k, t in engine._tracks.items()},
+        "order": {k: [[_name(engine, w) for w in ws] for ws in (t.watches, t.bare, t.slow)] for k, t in engine._tracks.items()},
         "lots": [_lot(lot) for lot in engine.lots.values()],
         "standing": [_standing(room) for room in engine.standing],
         "pending": [[at, *_pending_names(owner, run, watch), how] for at, owner, run, watch, how in engine._pending],
@@ -65,14 +67,25 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
         track: Track = engine._tracks[key]
         for name in TRACK:
             setattr(track, name, row[name])
-        for slot, listed in zip(("watches", "bare"), data["order"][key], strict=True):
+        for name in ROWS:
+            setattr(track, name, None if row[name] is None else Reading(*row[name]))
+        for slot, listed in zip(("watches", "bare", "slow"), data["order"][key], strict=True):
             found = [names[n] for n in listed]
-            setattr(track, slot, tuple(w for w, _ in found))
+            watches = tuple(w for w, _ in found)
+            if slot == "watches":
+                track.guard(watches)
+            else:
+                setattr(track, slot, watches)
             engine._owner.update({id(w): owner for w, owner in found})
     for at, owner_name, run_key, watch_name, how in data["pending"]:
         owner, run = _owner_and_run(engine, owner_name, run_key)
         watch = names[watch_name][0] if watch_name else None
         engine.closing(at, owner, run, watch, how)
+
+
+def _track(track: Track) -> dict[str, Any]:
+    rows = {name: None if getattr(track, name) is None else list(getattr(track, name)) for name in ROWS}
+    return {**{name: getattr(track, name) for name in TRACK}, **rows}
 
 
 # --- names of watches, so that order and pending closings can be written down ---------------------------------------

@@ -6,7 +6,7 @@ from typing import Any
 
 from rules.finding import Verdict
 from rules.limits.spec import Ceiling, Floor
-from rules.limits.watch import Watch, gap_words, seconds
+from rules.limits.watch import News, Watch, gap_words, seconds
 from rules.plan import Limit
 from rules.quantity import format_span
 from rules.reading import Instant, Span
@@ -35,7 +35,7 @@ class CeilingWatch(Watch):
         self.worst_v: float | None = None
         self.worst_at: Instant | None = None
 
-    def read(self, at: Instant, lo: float, hi: float) -> None:
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Judge one reading against the limit."""
         v = hi if self.sign > 0 else -lo
         above = v >= self.above
@@ -46,6 +46,7 @@ class CeilingWatch(Watch):
             self.worst_v, self.worst_at = v, at
         self.prev_above = above
         self.last_at = at
+        return self.news
 
     def _step(self, at: Instant, v: float, above: bool) -> None:
         last = self.last_at

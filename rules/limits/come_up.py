@@ -33,7 +33,7 @@ class ComeUpWatch(Watch):
         self.first_warm_at: Instant | None = None
         self.pair_at: Instant | None = None
 
-    def read(self, at: Instant, lo: float, hi: float) -> None:
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Add the interval that ends at this reading; notice the pair of readings at or above `high`."""
         now = BELOW if hi < self.low_b else HOT if lo >= self.high_b else BETWEEN
         last = self.last_at
@@ -50,6 +50,7 @@ class ComeUpWatch(Watch):
             self.first_warm_at = at
         self.prev = now
         self.last_at = at
+        return self.news
 
     def _high(self) -> str:
         rule = self.limit.rule
@@ -125,11 +126,12 @@ class FirstCold(Watch):
         assert isinstance(rule, ComeUp)
         self.bound = at_or_below(rule.low_c)
 
-    def read(self, at: Instant, lo: float, hi: float) -> None:
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Say once that the lot was cold."""
         if hi < self.bound and not self.final:
             self.final = True
             self.news.append(News(at, "cold", ""))
+        return self.news
 
     def finish(self, at: Instant) -> None:
         """Nothing to decide."""

@@ -19,6 +19,7 @@ from rules.wording import difference, temperature
 
 SEAL_C = 2.0  # once this far below start, a rise above it does not restart the clock (judging.md section 5)
 KEPT: Span = 30 * MINUTE  # readings that have kept the last mark this long make it final
+NEVER: Instant = 1 << 62
 WARMS_C = 1.0  # warming by more than this while a mark is outstanding rings
 
 
@@ -30,10 +31,11 @@ class CoolingWatch(Watch):
     """
 
     __slots__ = (
-        "begin_by", "borrowed", "ruin", "clock", "coldest", "decided", "doubt", "gap_end", "hot_at", "kept_from", "marks", "need_text",
-        "opening", "own_hot", "sealed", "sealed_b", "since", "start_b", "to_b", "warned", "windows",
+        "band_high", "band_low", "begin_by", "borrowed", "due", "ruin", "seal_b",
+        "clock", "coldest", "decided", "doubt", "gap_end", "hot_at", "kept_from", "marks",
+        "need_text", "opening", "own_hot", "sealed", "sealed_b", "since", "start_b", "to_b", "warned", "windows",
     )  # fmt: skip
-    TRANSIENT = Watch.TRANSIENT | {"sealed_b", "start_b", "to_b", "windows"}
+    TRANSIENT = Watch.TRANSIENT | {"band_high", "band_low", "due", "seal_b", "sealed_b", "start_b", "to_b", "windows"}
 
     def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
         super().__init__(limit, probe, u, unit, opened)
@@ -64,45 +66,105 @@ class CoolingWatch(Watch):
         self.warned = False
         self.doubt: list[Any] | None = None  # [at, sentence] of what keeps the watch from being met
         self.ruin: list[Any] | None = None  # [at, sentence] of a deviation found before the opening
+        self.due: Instant = -NEVER  # nothing is known to be idle until `_bracket` says so
+        self.band_low = self.band_high = self.seal_b = 0.0  # an empty band: the next reading is looked at whole
 
     # --- readings --------------------------------------------------------------------------------------------
 
-    def read(self, at: Instant, lo: float, hi: float) -> None:
-        """Move the clock, then the deadlines, then the marks."""
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
+        """Move the clock, then the deadlines, then the marks. A reading that changes none of them costs a few comparisons."""
         if self.final:
-            return
+            return None
+        last = self.last_at
         if lo >= self.start_b and not self.sealed:
-            if self.clock is not None or self.hot_at is None:
-                self._tell_clock(at, self.clock is not None)
-                self._forget()
-                self._unsay()
-            self._begin(at, lo)
-            self.own_hot = True
-            self.hot_at = self.last_at = at
-            self.last_lo, self.last_hi = lo, hi
-            self.since = [None] * len(self.windows)
-            self._speak(at)
-            return
+            if self.hot_at is not None and self.clock is None and self.begin_by is None:
+                self.hot_at = self.last_at = at
+                return None
+            self._hot(at, lo)
+        elif self.clock is not None and last is not None and self.coldest is not None:
+            if (
+                self.band_low <= hi < self.band_high
+                and at <= self.due
+                and at - last <= self.max_gap
+                and hi - self.coldest <= WARMS_C
+                and lo >= self.seal_b
+            ):
+                if hi <= self.coldest:
+                    self.coldest, self.warned = hi, False
+                self.last_at = at
+                return None
+            self._cool(at, lo, hi)
+        elif self.clock is not None or self.hot_at is not None:
+            self._cool(at, lo, hi)
+        elif self.begin_by is None and self.band_low <= hi < self.band_high:
+            self.last_at = at
+            return None
+        else:
+            self._never_hot(at, lo, hi)
+        return self.news
+
+    def _hot(self, at: Instant, lo: float) -> None:
+        """At or above start: the clock waits (again)."""
+        if self.clock is not None or self.hot_at is None:
+            self._tell_clock(at, self.clock is not None)
+            self._forget()
+            self._unsay()
+        self._begin(at, lo)
+        self.own_hot = True
+        self.hot_at = self.last_at = at
+        self.since = [None] * len(self.windows)
+        self._speak(at)
+
+    def _never_hot(self, at: Instant, lo: float, hi: float) -> None:
+        """Below start without a clock: only how long it has been at or below each mark matters, for a clock lent later."""
+        self._begin(at, lo)
+        self._below(at, hi)
+        self.last_at = at
+        self._band(self.since)
+
+    def _cool(self, at: Instant, lo: float, hi: float) -> None:
+        """The clock runs: judge what this reading changes, and work out when the next one can matter."""
         last = self.last_at
         self._begin(at, lo)
-        if self.clock is None and self.hot_at is not None:
+        if self.clock is None:
             self.clock = self.hot_at
             self._tell_clock(at, True)
-        if self.clock is not None and last is not None:
+        if last is not None:
             self._interval(last, at, hi)
-        if hi < self.to_b[0]:
-            self._below(at, hi)
-        elif self.since[0] is not None:
-            self.since = [None] * len(self.windows)
-        if self.clock is not None:
-            if hi >= self.to_b[-1] or self.marks[-1] is None or self.kept_from is None:
-                self._marks(at, hi)
-            if self.opening is not None and not self.sealed and lo < self.sealed_b:
-                self.sealed = True
-            self._speak(at)
-        self.last_at, self.last_lo, self.last_hi = at, lo, hi
+        self._below(at, hi)
+        self._marks(at, hi)
+        if self.opening is not None and not self.sealed and lo < self.sealed_b:
+            self.sealed = True
+        self._speak(at)
+        self.last_at = at
         if self.kept_from is not None and self.opening is not None and at - self.kept_from >= KEPT:
             self.final = True
+        self._bracket()
+
+    def _bracket(self) -> None:
+        """Between which values, and until when, a reading changes nothing."""
+        plain = self._band(self.marks if self.clock is not None else self.since)
+        self.seal_b = float("-inf") if self.sealed or self.opening is None else self.sealed_b
+        deadlines = [
+            d for i in range(len(self.windows)) if not self.decided[i] and self.marks[i] is None and (d := self._deadline(i)) is not None
+        ]
+        self.due = min(deadlines, default=NEVER)
+        if self.kept_from is not None:
+            self.due = min(self.due, self.kept_from + KEPT - 1) if self.opening is not None else self.due
+        if not plain or self.clock is None or self.begin_by is not None:
+            self.due = -NEVER
+
+    def _band(self, reached: list[Instant | None]) -> bool:
+        """The values between which no mark is reached or lost; False if the marks are not reached in their order."""
+        k = sum(m is not None for m in reached)
+        self.band_high = self.to_b[k - 1] if k else float("inf")
+        self.band_low = self.to_b[k] if k < len(self.to_b) else float("-inf")
+        return all(m is not None for m in reached[:k])
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take back what `state` gave, and what follows from it."""
+        super().restore(state)
+        self._bracket()
 
     def _tell_clock(self, at: Instant, changed: bool) -> None:
         """Let the lot know, for probes that borrow this one's clock."""
@@ -208,6 +270,7 @@ class CoolingWatch(Watch):
         """The limit opens: what was kept back is said. `need_text`: why the option's conditions are not met, or ""."""
         self.opening = at
         self.need_text = need_text
+        self._bracket()
         if need_text:
             self.settle(Verdict.UNPROVEN, at, need_text)
         self._speak(at)
@@ -227,11 +290,13 @@ class CoolingWatch(Watch):
             self.kept_from = self.last_at
         if clock is None:
             self._doubt(start, f"this probe was never at or above {self._start()} in this lot: the clock's start is not known")
+        self._bracket()
         self._speak(start)
 
     def begin(self, by: Instant) -> None:
         """Cooling has to begin by this instant."""
         self.begin_by = by
+        self._bracket()
 
     def restart(self) -> None:
         """A further lethality step was met: the clock's start is sought again."""

@@ -6,7 +6,7 @@ from typing import Any
 
 from rules.finding import Verdict
 from rules.limits.spec import Dwell
-from rules.limits.watch import Watch, seconds
+from rules.limits.watch import News, Watch, seconds
 from rules.plan import Limit
 from rules.quantity import at_or_above, at_or_below, format_span
 from rules.reading import Instant, Span
@@ -29,7 +29,7 @@ class DwellWatch(Watch):
         self.credit: Span = 0
         self.prev_good = False
 
-    def read(self, at: Instant, lo: float, hi: float) -> None:
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Credit the interval that ends at this reading, if it counts."""
         good = hi < self.bound if self.cold else lo >= self.bound
         last = self.last_at
@@ -43,6 +43,7 @@ class DwellWatch(Watch):
                 self.credit = 0
         self.prev_good = good
         self.last_at = at
+        return self.news
 
     def resume(self) -> None:
         """Credit starts again after an absence."""

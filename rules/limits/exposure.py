@@ -6,7 +6,7 @@ from typing import Any
 
 from rules.finding import Verdict
 from rules.limits.spec import Exposure
-from rules.limits.watch import Watch, seconds
+from rules.limits.watch import News, Watch, seconds
 from rules.plan import Limit
 from rules.quantity import at_or_below, format_span
 from rules.reading import Instant, Span
@@ -29,13 +29,14 @@ class ExposureWatch(Watch):
         self.possible: list[Span] = [0] * len(rule.tiers)
         self.prev: list[bool] = [False] * len(rule.tiers)
 
-    def read(self, at: Instant, lo: float, hi: float) -> None:
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Add the interval that ends at this reading."""
         now = [hi >= b for b in self.bounds]
         start = self.opened if self.last_at is None else self.last_at
         self._add(start, at, now if self.last_at is None else self.prev, now, edge=self.last_at is None)
         self.prev = now
         self.last_at = at
+        return self.news
 
     def _add(self, start: Instant, end: Instant, a: list[bool], b: list[bool], *, edge: bool) -> None:
         length = end - start

@@ -27,7 +27,7 @@ class CoreHold(Watch):
         self.run: Instant | None = None
         self.held = False
 
-    def read(self, at: Instant, lo: float, hi: float) -> None:
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Carry the run on or break it."""
         good = hi < self.bound if self.advance.at_most_c is not None else lo >= self.bound
         if not good:
@@ -38,6 +38,7 @@ class CoreHold(Watch):
             self.held = True
             self.news.append(News(at, "held", ""))
         self.last_at = at
+        return self.news
 
     def finish(self, at: Instant) -> None:
         """Nothing to decide."""
@@ -46,18 +47,16 @@ class CoreHold(Watch):
 class FallWatch(Watch):
     """Asks once whether the lot was pulled before its hold: the core fell 10 °C within 10 min with lethality open."""
 
-    __slots__ = ("next_at", "peaks")
+    __slots__ = ("peaks",)
 
     def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
         super().__init__(limit, probe, u, unit, opened)
-        self.next_at: Instant = opened
         self.peaks: list[list[float]] = []  # [at, °C], falling: each the highest since the one before it
 
-    def read(self, at: Instant, lo: float, hi: float) -> None:
-        """Keep the peaks of the last ten minutes, at most one every 15 s."""
-        if at < self.next_at or self.final:
-            return
-        self.next_at = at + SAMPLE
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
+        """Keep the peaks of the last ten minutes; the engine gives it one reading every SAMPLE."""
+        if self.final:
+            return None
         while self.peaks and self.peaks[-1][1] <= hi:
             self.peaks.pop()
         self.peaks.append([at, hi])
@@ -68,6 +67,7 @@ class FallWatch(Watch):
             self.news.append(
                 News(at, "pulled-early", "the core fell fast with its lethality still open: was the lot pulled before its hold?")
             )
+        return self.news
 
     def finish(self, at: Instant) -> None:
         """Nothing to decide."""

@@ -97,28 +97,29 @@ class HoldWatch(LethalityWatch):
         super().restore(state)
         self._bracket()
 
-    def read(self, at: Instant, lo: float, hi: float) -> None:
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Carry the runs on, or start and break them."""
         last = self.last_at
-        if last is None or self.final:
-            if not self.final:
-                self._change(at, lo, gap=True)
-        elif self.low_b <= lo < self.high_b and at - last <= self.max_gap:
-            if self.k:
-                self.bands[self.k] += at - last
-                if self.due is not None and at >= self.due:
-                    self._complete(at)
-        else:
-            self._change(at, lo, gap=at - last > self.max_gap)
         self.last_at = at
-        if self.left_at is not None and not self.final:
-            self._fell(lo)
+        if last is not None and self.low_b <= lo < self.high_b and at - last <= self.max_gap and self.left_at is None:
+            if not self.k:
+                return None
+            self.bands[self.k] += at - last
+            if self.due is None or at < self.due:
+                return None
+            self._complete(at)
+        elif not self.final:
+            self._change(at, lo, last)
+            if self.left_at is not None and not self.final:
+                self._fell(lo)
+        return self.news
 
-    def _change(self, at: Instant, lo: float, *, gap: bool) -> None:
+    def _change(self, at: Instant, lo: float, last: Instant | None) -> None:
+        gap = last is None or at - last > self.max_gap
         before, self.k = self.k, bisect_right(self.bounds, lo)
         kept = 0 if gap else min(before, self.k)
-        if kept and self.last_at is not None:
-            self.bands[kept] += at - self.last_at
+        if kept and last is not None:
+            self.bands[kept] += at - last
         for i in range(kept, self.k):
             self.runs[i] = at
         self._bracket()
@@ -208,7 +209,7 @@ class IntegratedWatch(LethalityWatch):
         self.logs = 0.0
         self.prev: float | None = None
 
-    def read(self, at: Instant, lo: float, hi: float) -> None:
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Add the interval that ends at this reading."""
         last, prev = self.last_at, self.prev
         if last is not None and prev is not None and not self.final and at - last <= self.max_gap:
@@ -221,6 +222,7 @@ class IntegratedWatch(LethalityWatch):
         self.last_at = at
         if self.left_at is not None and not self.final:
             self._fell(lo)
+        return self.news
 
     def resume(self) -> None:
         """Credit starts again after an absence."""

@@ -52,8 +52,8 @@ class Watch:
 
     # --- what a kind answers -------------------------------------------------------------------------------
 
-    def read(self, at: Instant, lo: float, hi: float) -> None:
-        """Take one good reading, later than every reading before it."""
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
+        """Take one good reading, later than every reading before it; what it has to say, if anything."""
         raise AssertionError("every kind reads in its own way")
 
     def suspect(self, at: Instant, celsius: float) -> None:

@@ -199,11 +199,10 @@ def dwell(rule: Dwell, watch: Watch, now: Instant) -> Outcome:
             shown = shown + i.end - i.start if counts else 0 if rule.contiguous or i.absent else shown
             if counts and shown >= rule.length:
                 return Outcome(Verdict.MET, i.end, True)
-        if part.closed is not None and not part.removed:
-            nothing = not any(p.seen for p in known)
-            return Outcome(Verdict.UNPROVEN if nothing else Verdict.DEVIATED, part.closed, True)
-    closed = known[-1].closed
-    return OPEN if closed is None else Outcome(Verdict.UNPROVEN, closed, withdrawn=True)
+        if part.closed is not None and not part.removed and any(p.seen for p in known[: known.index(part) + 1]):
+            return Outcome(Verdict.DEVIATED, part.closed, True)
+    closed, removed = known[-1].closed, known[-1].removed
+    return OPEN if closed is None else Outcome(Verdict.UNPROVEN, closed, withdrawn=removed)
 
 
 class Session(NamedTuple):

@@ -260,7 +260,9 @@ class Lot:
             if not at:
                 return None
             met.append(min(at))
-        return max(met) if met else None
+        lethal = max(met, default=None)
+        inside = [spell for stretch in watch.stretches for spell in stretch.inside]
+        return lethal if lethal is not None and any(spell.holds(lethal) for spell in inside) else None
 
     def _was_low(self, rule: ComeUp, limit: Limit, at: Instant) -> bool:
         """Whether any core reading of the lot up to an instant was at or below `low`."""
@@ -293,7 +295,8 @@ class Lot:
                 if spell.end is not None:
                     turns.append((spell.end, 0, w))
         bases: list[list[Base]] = [[Base()] * tiers for _ in run.watches]
-        current, open_now, last = [Base()] * tiers, 0, run.pieces[0].start
+        nothing = [Base()] * tiers
+        bare, broken, open_now, last = nothing, False, 0, run.pieces[0].start
         opened: list[int] = []
         for moment, opens, w in sorted(turn for turn in turns if turn[0].at <= at):
             if not opens:
@@ -301,20 +304,24 @@ class Lot:
                 last = moment
                 continue
             if open_now == 0:
-                current = self._largest(limit, run, bases, opened, last.at, current)
-                bare = _common(run.pieces, last.at, moment.at)
-                if bare > limit.max_gap:
-                    current = [Base(b.sure, b.total + bare) for b in current]
+                length = _common(run.pieces, last.at, moment.at)
+                broken = broken or bool(opened) or length > limit.max_gap
+                bare = self._largest(limit, run, bases, opened, moment, bare)
+                if length > limit.max_gap:
+                    bare = [Base(b.sure, b.total + length) for b in bare]
             open_now += 1
             if w not in opened:
-                bases[w] = current
+                bases[w] = self._largest(limit, run, bases, opened, moment, bare) if broken else nothing
                 opened.append(w)
-        return bases, self._largest(limit, run, bases, opened, last.at, current), None if open_now else last.at
+        return bases, self._largest(limit, run, bases, opened, last, bare), None if open_now else last.at
 
-    def _largest(
-        self, limit: Limit, run: Run, bases: list[list[Base]], opened: list[int], at: Instant, least: Sequence[Base]
-    ) -> list[Base]:
-        tallies = [self._tally(limit, run.watches[w], bases[w], at) for w in opened]
+    def _largest(self, limit: Limit, run: Run, bases: list[list[Base]], opened: list[int], at: Moment, least: Sequence[Base]) -> list[Base]:
+        """The largest sums reached before a moment, of each tier; the readings of its instant come after it."""
+        tallies = []
+        for w in opened:
+            ends = [spell.end for stretch in run.watches[w].stretches for spell in stretch.inside if spell.start < at]
+            end = ends[-1] if ends else None
+            tallies.append(self._tally(limit, run.watches[w], bases[w], end.at if end is not None and end <= at else at.at - 1))
         return [
             Base(max([b.sure, *(t[i].sure for t in tallies)]), max([b.total, *(t[i].total for t in tallies)])) for i, b in enumerate(least)
         ]
@@ -409,25 +416,32 @@ class Lot:
             ]
             verdicts += [o.verdict for o, out in zip(outcomes, left_out, strict=True) if not out]
             over = run.pieces[-1].end
-            if over is not None and over.at <= at and (not outcomes or self._bare_too_long(step, limit, r, over.at)):
+            ended = over is not None and over.at <= at
+            if (ended and not outcomes) or (outcomes and self._bare_too_long(step, limit, r, at)):
                 verdicts.append(Verdict.UNPROVEN)
         if self.ended(at) and not self.entered(step, limit, at):
             verdicts.append(Verdict.MET if step.optional else Verdict.UNPROVEN)
         return worst(verdicts)
 
-    def _bare_too_long(self, step: Step, limit: Limit, r: int, end: Instant) -> bool:
-        """Whether time without any open watch leaves the limit no better than unproven."""
+    def _bare_too_long(self, step: Step, limit: Limit, r: int, at: Instant) -> bool:
+        """Whether time without any open watch, ended by a watch or by the limit's end, leaves it no better than unproven."""
         run = self.runs(step, limit)[r]
+        over = run.pieces[-1].end
+        ended = over is not None and over.at <= at
         if isinstance(limit.rule, Ceiling | Floor):
-            cover = joined(spell for watch in run.watches for stretch in watch.stretches for spell in stretch.inside)
-            edges = [run.pieces[0].start.at, *(at for s in cover for at in (s.start.at, s.end.at if s.end else end)), end]
-            gap = run.watches[0].max_gap
-            return any(_common(run.pieces, a, b) > gap for a, b in zip(edges[::2], edges[1::2], strict=True))
-        if isinstance(limit.rule, Exposure | ComeUp):
-            _, largest, bare_since = self._walk_breaks(step, limit, r, end)
-            bare = 0 if bare_since is None else _common(run.pieces, bare_since, end)
+            cover = joined(
+                spell for watch in run.watches for stretch in watch.stretches for spell in stretch.inside if spell.start.at <= at
+            )
+            edges = [run.pieces[0].start.at]
+            for spell in cover:
+                edges += [spell.start.at, at if spell.end is None else min(at, spell.end.at)]
+            bare = [_common(run.pieces, a, b) for a, b in zip(edges[::2], [*edges[1::2], *([at] if ended else [])], strict=False)]
+            return max(bare) > run.watches[0].max_gap
+        if isinstance(limit.rule, Exposure | ComeUp) and ended:
+            _, largest, bare_since = self._walk_breaks(step, limit, r, at)
+            after = 0 if bare_since is None else _common(run.pieces, bare_since, at)
             withins = [tier.within for tier in limit.rule.tiers] if isinstance(limit.rule, Exposure) else [limit.rule.within]
-            return bare > limit.max_gap and any(b.total + bare > within for b, within in zip(largest, withins, strict=True))
+            return after > limit.max_gap and any(b.total + after > within for b, within in zip(largest, withins, strict=True))
         return False
 
     def verdict(self) -> Verdict:

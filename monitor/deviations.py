@@ -83,7 +83,7 @@ class Deviations:
         reset: Callable[[Connection, str, str, Instant], None] | None = None,
         people: Callable[[Connection], Sequence[Person]] | None = None,
     ) -> None:
-        """`reset(conn, key, by, now)`, `Alarms.reset`, lets go the alarm that a record holds; `people`: who works here, else as configured."""
+        """`reset(conn, key, by, now)`, `Alarms.reset`, lets go the alarm that a record holds; `people`: who works here."""
         self._record, self._reset = record, reset
         self._people = people if people is not None else lambda _conn: config.persons
 

@@ -49,7 +49,9 @@ def open_alarms(conn: Connection, now: Instant | None = None) -> list[dict[str, 
     """Every alarm that has rung or is hidden and is not back to normal and acknowledged, the most urgent first."""
     hidings = in_force(conn)
     shown = [describe(row, hidings, now) for row in open_rows(conn) if row["rang_at"] is not None]
-    return sorted(shown, key=lambda a: (a["hidden"] is not None, not a["unacknowledged"], _RANK[a["priority"]], a["raised"]))
+    return sorted(
+        shown, key=lambda a: (a["hidden"] is not None, not a["unacknowledged"], not a["active"], _RANK[a["priority"]], a["raised"])
+    )
 
 
 def describe(row: RowMapping, hidings: list[Hiding], now: Instant | None = None) -> dict[str, Any]:

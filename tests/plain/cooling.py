@@ -59,7 +59,7 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
         seen = [s for s in all_seen if s.at <= at]
         start, taken, causes = _start(rule, watch, seen, setting, at)
         if setting.short_of_needs:
-            causes.append(watch.opened.at)
+            causes.append(setting.opening)
         closed = sessions(watch, at)[-1].spell.end
         for clock_start in [earlier_start, start]:
             if clock_start not in (None, WAITING):
@@ -88,7 +88,7 @@ def _start(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, 
         return min(started), True, []
     if others:
         return WAITING, True, []
-    return setting.opening, True, [watch.opened.at]
+    return setting.opening, True, [setting.opening]
 
 
 class Course:

@@ -47,7 +47,7 @@ KIND_KEYS: Mapping[str, tuple[str, ...]] = {
 #: Kinds that the plan format has and a later version will judge.
 LATER_KINDS = ("profile", "humidity", "degree-hours", "composition")
 STANDING_KINDS = ("ceiling", "floor", "exposure")
-PRIORITIES = ("low", "medium", "high")
+PRIORITIES = ("low", "medium", "high", "critical")
 #: Of a limit judged on hand checks the longest interval is this much more than the time between two checks.
 _SAMPLED_GAP = (12, 10)
 

@@ -14,6 +14,7 @@ This file needs Python 3.9 or newer and nothing else; a copy that you had before
 from __future__ import annotations
 
 import argparse
+import calendar
 import csv
 import hashlib
 import json
@@ -74,13 +75,11 @@ def check_folder(folder: Path, key: str | None = None, head: str | None = None) 
     manifest = _read_manifest(folder / "manifest.json", outcome)
     if manifest is None:
         return outcome
-    outcome.about = (
-        f"{manifest['site']['name']} ({manifest['site']['id']}), {manifest['day']}, revision {manifest['revision']}, made {manifest['made_at']}"
-    )
+    site = manifest["site"]
+    outcome.about = f"{site['name']} ({site['id']}), {manifest['day']}, revision {manifest['revision']}, made {manifest['made_at']}"
     _check_signature(manifest, key, outcome)
     _check_files(folder, manifest["files"], outcome)
-    entries = _check_ledger(folder, manifest["ledger"], head, outcome)
-    _check_seals(folder, entries, outcome)
+    _check_seals(folder, _check_ledger(folder, manifest["ledger"], head, outcome), outcome)
     for problem in manifest["problems"]:
         outcome.wrong.append(f"the export itself says: {problem}")
     _say_what_is_open(manifest, key, head, outcome)
@@ -157,7 +156,9 @@ def _check_signature(manifest: dict[str, Any], key: str | None, outcome: Outcome
         outcome.wrong.append("manifest.json is not signed: its key or signature is not written in small hexadecimal digits.")
         return
     if key is not None and key != stated:
-        outcome.wrong.append(f"manifest.json names the key {stated[:16]}…, the key you gave is {key[:16]}…: another site or another key signed it.")
+        outcome.wrong.append(
+            f"manifest.json names the key {stated[:16]}…, the key you gave is {key[:16]}…: another site or another key signed it."
+        )
     if not verify(bytes.fromhex(key or stated), signed_bytes(manifest), bytes.fromhex(signature)):
         outcome.wrong.append("manifest.json does not match its signature: it was changed after it was signed.")
     elif key is not None:
@@ -192,6 +193,210 @@ def file_hash(path: Path) -> str:
         while piece := file.read(1 << 20):
             digest.update(piece)
     return digest.hexdigest()
+
+
+# Records: what `monitor/chain.py` writes, checked here without it.
+
+ENTRY_FIELDS = ("seq", "at", "entered_at", "kind", "by", "body")
+_encode = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode
+
+
+def canonical(value: object) -> bytes:
+    """JSON in its one form: keys sorted, no spaces, UTF-8."""
+    return _encode(value).encode("utf-8")
+
+
+def _check_ledger(folder: Path, ends: dict[str, Any], head: str | None, outcome: Outcome) -> dict[int, dict[str, Any]]:
+    """Follow the chain through ledger.jsonl from the hash before its first entry to its head; returns the seals by place."""
+    previous, seals, count, sound = ends["before"], {}, 0, True
+    known = head is None or head == previous
+    expected: int | None = None
+    for number, entry in _entries(folder / "ledger.jsonl"):
+        count += 1
+        fault = "it is damaged and cannot be read" if entry is None else _entry_fault(entry, previous, expected)
+        if entry is None or fault is not None:
+            if sound:
+                outcome.wrong.append(f"ledger.jsonl, line {number}: {fault}.")
+            sound = False
+        if entry is None:
+            previous, expected = "", None
+            continue
+        previous, expected = str(entry.get("hash")), entry["seq"] + 1 if isinstance(entry.get("seq"), int) else None
+        known = known or head == previous
+        if entry.get("kind") == "seal" and isinstance(entry.get("body"), dict) and fault is None:
+            seals[entry["seq"]] = entry["body"]
+    if sound and previous != ends["head"]:
+        outcome.wrong.append("ledger.jsonl does not end with the entry whose hash the manifest names as the head.")
+    elif sound:
+        outcome.right.append(f"ledger.jsonl: {count} records follow on each other unbroken, to the head {ends['head']}.")
+    if head is not None and not known:
+        outcome.wrong.append(
+            f"the head you gave, {head[:16]}…, is not among these records: they are another history, or do not reach that far."
+        )
+    elif head is not None and sound:
+        outcome.right.append("ledger.jsonl contains the head you gave: up to there it is the history you know.")
+    return seals
+
+
+def _entries(path: Path) -> Iterator[tuple[int, dict[str, Any] | None]]:
+    """Each line of the ledger with its number; None for a line that is not exactly one entry in canonical form."""
+    if not path.is_file():
+        return
+    with path.open("rb") as file:
+        for number, line in enumerate(file, 1):
+            try:
+                entry = json.loads(line.decode("utf-8"))
+                exact = isinstance(entry, dict) and canonical(entry) + b"\n" == line
+            except (ValueError, RecursionError):
+                exact = False
+            yield number, entry if exact else None
+
+
+def _entry_fault(entry: dict[str, Any], previous: str, expected: int | None) -> str | None:
+    if set(entry) != {*ENTRY_FIELDS, "hash"}:
+        return "it is no ledger entry"
+    if expected is not None and entry["seq"] != expected:
+        return f"entry {entry['seq']} stands where entry {expected} belongs"
+    try:
+        start = bytes.fromhex(previous)
+    except ValueError:
+        return "the hash before it is no hash"
+    if hashlib.sha256(start + canonical({name: entry[name] for name in ENTRY_FIELDS})).hexdigest() != entry["hash"]:
+        return f"entry {entry['seq']} ({entry['kind']}) does not match its hash: it, or the entry before it, was changed"
+    return None
+
+
+def _check_seals(folder: Path, seals: dict[int, dict[str, Any]], outcome: Outcome) -> None:
+    """Build each sealed block's root (RFC 6962 section 2.1) from the readings and compare it with the ledger's seal.
+
+    seals.json gives, block by block, which rows stand at which places of the block's order of arrival: "12+40" is rows
+    12 to 51 of readings.csv, "u0+1" row 0 of unjudged.csv, "x3" three arrivals that are here by their hash alone.
+    """
+    try:
+        listed = json.loads((folder / "seals.json").read_bytes().decode("utf-8"))
+        blocks = [(b, list(_runs(b["order"]))) for b in listed["blocks"] + listed["open"]]
+        leaves = {mark: _leaves(folder / name, mark, blocks) for mark, name in (("", "readings.csv"), ("u", "unjudged.csv"))}
+    except (OSError, ValueError, KeyError, TypeError, IndexError, RecursionError, csv.Error) as error:
+        outcome.wrong.append(f"the seals cannot be checked: seals.json, readings.csv or unjudged.csv is damaged ({error}).")
+        return
+    sealed = waiting = 0
+    for block, runs in blocks:
+        shown = sum(many for mark, _, many in runs if mark != "x")
+        if "seal" not in block:
+            waiting += shown
+            continue
+        body = seals.get(block["seal"], {})
+        try:
+            root = _root(_in_order(runs, leaves, iter(block["absent"])))
+        except (ValueError, KeyError, TypeError) as error:
+            root = f"none: {error}"
+        stated = (body.get("first_seq"), body.get("count"), body.get("root"))
+        if not body:
+            outcome.wrong.append(f"seals.json names the seal {block['seal']}, which is not among the sound records.")
+        elif (block["first_seq"], sum(many for _, _, many in runs), root) != stated:
+            outcome.wrong.append(
+                f"readings.csv: the readings of seal {block['seal']} (arrivals {body.get('first_seq')} to {body.get('last_seq')}) "
+                "are not those that were sealed; at least one was changed, added or taken out."
+            )
+        else:
+            sealed += shown
+    total = sum(len(hashes) for hashes in leaves.values()) // 32
+    if sealed + waiting != total:
+        outcome.wrong.append(f"readings.csv: of {total} rows {sealed} agree with a seal and {waiting} are named as not sealed yet.")
+    elif sealed:
+        outcome.right.append(f"{sealed} readings and faults are those that were sealed.")
+    if waiting:
+        outcome.unknown.append(f"{waiting} readings were not sealed yet when this was exported: for them the manifest alone speaks.")
+
+
+def _runs(order: str) -> Iterator[tuple[str, int, int]]:
+    for part in order.split():
+        match = re.fullmatch(r"(u?)(\d{1,12})\+(\d{1,12})|x(\d{1,12})", part)
+        if match is None:
+            raise ValueError(f"{part[:20]!r} names no rows")
+        yield ("x", 0, int(match[4])) if match[4] else (match[1], int(match[2]), int(match[3]))
+
+
+def _leaves(path: Path, mark: str, blocks: list[tuple[dict[str, Any], list[tuple[str, int, int]]]]) -> bytearray:
+    """The leaf hashes of a file's rows, 32 bytes each in order of rows; each row's place of arrival comes from the blocks."""
+    spans = []
+    for block, runs in blocks:
+        seq = block["first_seq"]
+        for kind, first, many in runs:
+            if kind == mark:
+                spans.append((first, first + many, seq))
+            seq += many
+    spans.sort()
+    hashes, place = bytearray(), 0
+    if not path.is_file():
+        return hashes
+    with path.open(encoding="utf-8", newline="") as file:
+        for number, row in enumerate(csv.DictReader(file, strict=True)):
+            while place < len(spans) and spans[place][1] <= number:
+                place += 1
+            first, end, seq = spans[place] if place < len(spans) else (0, 0, 0)
+            seq = seq + number - first if first <= number < end else 0
+            hashes += hashlib.sha256(b"\x00" + canonical({**_fields(row), "seq": seq})).digest()
+    return hashes
+
+
+def _fields(row: dict[str, str]) -> dict[str, Any]:
+    """What the seal covers of a row, but for its place of arrival."""
+    fields = {"at": _instant(row["time"]), "probe": row["probe"], "received_at": _instant(row["received"])}
+    if row["quality"] == "fault":
+        return {**fields, "raw": row["value"], "reason": row["reason"]}
+    suspect = row["reason"] if row["quality"] == "suspect" else ""
+    return {**fields, "celsius": float(row["value"]), "offset_c": float(row["offset_c"] or 0), "suspect": suspect}
+
+
+def _instant(text: str) -> int:
+    """Microseconds since 1970 of the one form in which exports write an instant."""
+    match = re.fullmatch(r"(\d{4})-(\d\d)-(\d\d)T(\d\d):(\d\d):(\d\d)(?:\.(\d{1,6}))?Z", text)
+    if match is None:
+        raise ValueError(f"{text[:40]!r} is no time")
+    whole = calendar.timegm(tuple(int(part) for part in match.groups()[:6]))
+    return whole * 1_000_000 + int((match[7] or "").ljust(6, "0"))
+
+
+def _in_order(runs: list[tuple[str, int, int]], leaves: dict[str, bytearray], absent: Iterator[str]) -> Iterator[bytes]:
+    for mark, first, many in runs:
+        for number in range(first, first + many):
+            leaf = bytes.fromhex(next(absent, "")) if mark == "x" else bytes(leaves[mark][32 * number : 32 * number + 32])
+            if len(leaf) != 32:
+                raise ValueError("a leaf is missing")
+            yield leaf
+
+
+def _root(leaves: Iterator[bytes]) -> str:
+    """The Merkle root of RFC 6962 section 2.1, keeping only the roots of full subtrees."""
+    roots: list[bytes] = []
+    for count, leaf in enumerate(leaves):
+        node, filled = leaf, count
+        while filled & 1:
+            node, filled = hashlib.sha256(b"\x01" + roots.pop() + node).digest(), filled >> 1
+        roots.append(node)
+    root = roots.pop() if roots else hashlib.sha256(b"").digest()
+    while roots:
+        root = hashlib.sha256(b"\x01" + roots.pop() + root).digest()
+    return root.hex()
+
+
+def _say_what_is_open(manifest: dict[str, Any], key: str | None, head: str | None, outcome: Outcome) -> None:
+    """What a folder alone cannot prove."""
+    if key is None and head is None:
+        outcome.unknown.append(
+            "A folder alone proves only that its parts fit together. Whoever can sign anew could have made all of it anew. "
+            "To rule that out, give --key with the site's public key, obtained from the site some other way, "
+            "or --head with a ledger hash known from elsewhere, such as the foot of a page printed earlier."
+        )
+    elif key is None:
+        outcome.unknown.append("Who signed: give --key with the site's public key to know that it was this site.")
+    elif head is None:
+        outcome.unknown.append("That the site itself did not write its history anew: give --head with a ledger hash noted down earlier.")
+    outcome.unknown.append(
+        "That the verdicts follow from the readings: larderer judge plan.toml readings.csv --events events.csv repeats them."
+    )
+    outcome.unknown.append("That the thermometers were right and in the meat: only people on the spot know.")
 
 
 # Ed25519 verification, RFC 8032 (January 2017) sections 5.1 to 5.1.7. Nothing here is secret, so nothing need take equal time.
@@ -259,3 +464,26 @@ def verify(public: bytes, message: bytes, signature: bytes) -> bool:
     k = int.from_bytes(hashlib.sha512(signature[:32] + public + message).digest(), "little") % L
     left, right = _times(s, BASE), _add(r, _times(k, a))
     return (left[0] * right[2] - right[0] * left[2]) % P == 0 and (left[1] * right[2] - right[1] * left[2]) % P == 0
+
+
+def main(arguments: Iterable[str] | None = None) -> int:
+    """Run from the command line; returns the exit code."""
+    about = (__doc__ or "").strip().splitlines()[0]
+    parser = argparse.ArgumentParser(prog="verify.py", description=about, epilog="example: python3 verify.py 2026-03-02 --key site.pub")
+    parser.add_argument(
+        "folder", nargs="?", type=Path, default=Path(__file__).resolve().parent, help="an exported day (default: where this file is)"
+    )
+    parser.add_argument("--key", type=Path, metavar="FILE", help="the site's public key, 64 hexadecimal digits")
+    parser.add_argument("--head", metavar="HASH", help="a ledger hash of this site known from elsewhere")
+    options = parser.parse_args(None if arguments is None else list(arguments))
+    try:
+        outcome = check_folder(options.folder, read_key(options.key) if options.key else None, options.head)
+    except (InputError, OSError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    print("\n".join(outcome.lines()))
+    return outcome.exit_code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

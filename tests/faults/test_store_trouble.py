@@ -1,0 +1,169 @@
+"""A full disk, an I/O error, a read-only disk, a lock, a file that is gone: one body for all of them."""
+
+import os
+import resource
+import sqlite3
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, closing, contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import Connection, event
+
+from monitor import ledger
+from monitor.errors import StoreError, StoreFailed, StoreFull, StoreLocked, StoreReadOnly, StoreUnavailable
+from monitor.intake import Intake, IntakeLimits
+from monitor.store import plans, readings
+from monitor.store.database import Store
+from monitor.store.readings import Arrival
+from monitor.store.writer import Writer
+from rules.reading import SECOND, Reading
+
+T0 = 1_772_456_400 * SECOND
+WAIT_S = 30
+
+
+@contextmanager
+def pragma_on_every_connection(store: Store, writer: Writer, pragma: str) -> Iterator[None]:
+    """Put a pragma on the writer's connection now, and on those it will open."""
+
+    def connected(connection: Any, _record: Any) -> None:
+        connection.execute(pragma)
+
+    event.listen(store.write_engine, "connect", connected)
+    writer.submit(lambda conn: conn.exec_driver_sql(pragma).close()).result(WAIT_S)
+    try:
+        yield
+    finally:
+        event.remove(store.write_engine, "connect", connected)
+
+
+@contextmanager
+def full(store: Store, writer: Writer) -> Iterator[None]:
+    """No page may be added to the database (SQLITE_FULL, as a full disk gives)."""
+    with store.read() as conn:
+        pages = conn.exec_driver_sql("PRAGMA page_count").scalar_one()
+    with pragma_on_every_connection(store, writer, f"PRAGMA max_page_count={pages}"):
+        yield
+
+
+@contextmanager
+def read_only(store: Store, writer: Writer) -> Iterator[None]:
+    """Every write is refused (SQLITE_READONLY, as a disk mounted read-only gives)."""
+    with pragma_on_every_connection(store, writer, "PRAGMA query_only=ON"):
+        yield
+
+
+@contextmanager
+def io_error(store: Store, _writer: Writer) -> Iterator[None]:
+    """The system refuses to let the log grow: a write fails in the middle of a commit."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (store.wal_bytes() + 30_000, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+@contextmanager
+def locked(store: Store, _writer: Writer) -> Iterator[None]:
+    """Another program holds the database's write lock."""
+    with closing(sqlite3.connect(store.path, isolation_level=None, timeout=10)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        yield
+        other.execute("ROLLBACK")
+
+
+@contextmanager
+def gone(store: Store, _writer: Writer) -> Iterator[None]:
+    """The file has been moved away."""
+    aside = store.path.with_name("aside")
+    os.rename(store.path, aside)
+    yield
+    os.rename(aside, store.path)
+
+
+TROUBLES = [
+    (full, StoreFull, "is full"),
+    (read_only, StoreReadOnly, "cannot be written"),
+    (io_error, StoreFailed | StoreFull, "the disk of"),
+    (locked, StoreLocked, "held by another program"),
+    (gone, StoreFailed, "is gone"),
+]
+
+
+def until(condition: Callable[[], bool]) -> None:
+    deadline = time.monotonic() + WAIT_S
+    while not condition():
+        assert time.monotonic() < deadline, "it did not come about"
+        time.sleep(0.005)
+
+
+@pytest.mark.parametrize(("trouble", "kind", "sentence"), TROUBLES, ids=[trouble.__name__ for trouble, _, _ in TROUBLES])
+def test_trouble_loses_nothing_and_ends_with_its_cause(
+    tmp_path: Path, trouble: Callable[[Store, Writer], AbstractContextManager[None]], kind: type[StoreError], sentence: str
+) -> None:
+    """Nothing is acknowledged while it lasts, it is told, readers go on, and all that waited is stored in order afterwards."""
+    memory: list[int] = []  # what a judge keeps in memory: it must always be what the store holds
+    told: list[StoreError | None] = []
+
+    with Store(tmp_path / "larderer.sqlite", busy_timeout_s=0.1) as store:
+
+        def stored_numbers() -> list[int]:
+            with store.read() as conn:
+                return [(found.item.at - T0) // SECOND for found in readings.between(conn, 0, 2**62)]
+
+        def reread() -> None:
+            if store.path.exists():
+                memory[:] = stored_numbers()
+
+        def process(conn: Connection, arrivals: Sequence[Arrival]) -> None:
+            readings.store(conn, arrivals)
+            for arrival in arrivals:
+                number = (arrival.item.at - T0) // SECOND
+                memory.append(number)
+                ledger.append(conn, "finding", {"number": number, "filler": "x" * 2000}, arrival.item.at)
+
+        with Writer(store, reread) as writer:
+            limits = IntakeLimits(retry_s=(0.02, 0.05))
+            intake = Intake(writer, process, lambda: T0 + 10_000_000 * SECOND, limits, on_trouble=told.append)
+
+            def send(number: int) -> Any:
+                return intake.readings([Reading("core-1", T0 + number * SECOND, number / 7)])
+
+            assert stored_numbers() == []  # and a reader stays connected, as the page does: the log is not cut by itself
+            before = [send(number) for number in range(20)]
+            assert {future.result(WAIT_S)[0].what for future in before} == {"stored"}
+            with trouble(store, writer):
+                during, number = [], 20
+                while not told:
+                    assert number < 2000, "the trouble did not show"
+                    during.append(send(number))
+                    number += 1
+                    if number % 10 == 0:
+                        time.sleep(0.01)
+                during += [send(number + n) for n in range(30)]
+                open_now = [future for future in during if not future.done()]
+                assert len(open_now) >= 30
+                assert isinstance(told[0], kind)
+                assert sentence in str(told[0])
+                assert str(store.path) in str(told[0])
+                with pytest.raises(StoreUnavailable):
+                    # A person's entry fails at once and says why, instead of waiting with the readings.
+                    writer.submit(lambda conn: plans.set_setting(conn, "filler", "x" * 40_000)).result(WAIT_S)
+                assert writer.trouble is not None
+                if trouble is not gone:
+                    assert len(stored_numbers()) == 20 + len(during) - len([future for future in during if not future.done()])
+            assert {future.result(WAIT_S)[0].what for future in during} == {"stored"}
+            until(lambda: told[-1] is None)
+            assert writer.submit(lambda conn: plans.set_setting(conn, "after", 1)).result(WAIT_S) is None
+            assert writer.trouble is None
+            intake.close()
+        everything = list(range(20 + len(during)))
+        assert stored_numbers() == everything
+        assert memory == everything
+        with store.read() as conn:
+            assert ledger.verify(conn) == []
+            assert [entry.body["number"] for entry in ledger.entries(conn, kind="finding")] == everything

@@ -65,7 +65,7 @@ def temperature(celsius: float, unit: str, digits: int = 1) -> str:
     return f"{'0' if text == '-0' else text} °{unit}"
 
 
-def lot_chart_svg(  # noqa: PLR0917 - what, in which zone and unit, how large: the order is the obvious one
+def lot_chart_svg(
     series: Sequence[Curve],
     limits: Sequence[LimitLine | CoolingBox],
     marks: Sequence[StepBand | Moment],
@@ -80,7 +80,7 @@ def lot_chart_svg(  # noqa: PLR0917 - what, in which zone and unit, how large: t
     return svg(lot_drawing(series, limits, marks, zone, unit, width, height, title=title))
 
 
-def lot_drawing(  # noqa: PLR0917 - as lot_chart_svg
+def lot_drawing(
     series: Sequence[Curve],
     limits: Sequence[LimitLine | CoolingBox],
     marks: Sequence[StepBand | Moment],
@@ -114,6 +114,7 @@ def lot_drawing(  # noqa: PLR0917 - as lot_chart_svg
         _limit(drawing, plot, line)
     for i, curve in enumerate(series):
         _curve(drawing, plot, curve, i)
+    _letters(drawing, plot, series)
     _labels(drawing, plot, limits)
     for n, curve in enumerate(lanes):
         _lane(drawing, plot, curve, LETTERS[list(series).index(curve) % 26], plot.bottom + 1 + 6 * n)
@@ -289,8 +290,18 @@ def _curve(drawing: Drawing, plot: _Plot, curve: Curve, index: int) -> None:
         drawing.add(Mark(plot.x(point.at), plot.y(point.celsius), "diamond", colour))
     for point in curve.late_points:
         drawing.add(Mark(plot.x(point.at), plot.y(point.celsius), "ring", colour, 2.6))
-    if curve.last is not None:
-        drawing.add(Label(plot.x(curve.last.at) + 3, plot.y(curve.last.celsius) + 3.5, LETTERS[index % 26], 10, "start", colour, bold=True))
+
+
+def _letters(drawing: Drawing, plot: _Plot, series: Sequence[Curve]) -> None:
+    """Each curve's letter at its end, moved up where two would lie on each other."""
+    ends = [(plot.y(c.last.celsius) + 3.5, plot.x(c.last.at) + 3, i) for i, c in enumerate(series) if c.last is not None]
+    taken: list[tuple[float, float]] = []
+    for low, x, i in sorted(ends, reverse=True):
+        y = low
+        while any(abs(x - tx) < 9 and abs(y - ty) < 9 for tx, ty in taken):
+            y -= 9
+        taken.append((x, y))
+        drawing.add(Label(x, y, LETTERS[i % 26], 10, "start", COLOURS[i % len(COLOURS)], bold=True))
 
 
 def _labels(drawing: Drawing, plot: _Plot, limits: Sequence[LimitLine | CoolingBox]) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 from monitor.export import wording
 from monitor.export.sheet import Sheet
 from monitor.export.story import ProbeDay, Story, judged_at
-from monitor.export.wording import VERDICTS, clock
+from monitor.export.wording import VERDICTS, Clock
 from rules.book import MARKS
 from rules.plan import Limit
 from rules.quantity import format_span
@@ -44,12 +44,13 @@ def write_pdf(path: Path, story: Story) -> None:
 
 
 def _cover(sheet: Sheet, story: Story) -> None:
-    site, colophon = story.plan.site, story.colophon
-    zone = site.zone
+    site, colophon, clock = story.plan.site, story.colophon, story.clock
     sheet.heading(site.name, 20)
-    sheet.say(f"Record of {wording.day_name(colophon.since, colophon.until, zone)}", size=13)
+    sheet.say(f"Record of {wording.day_name(colophon.since, colophon.until, site.zone)}", size=13)
     sheet.say(
-        f"From {clock(colophon.since, zone)} to {clock(colophon.until, zone)}, time of {site.timezone}. Revision {colophon.revision}.",
+        f"Times are those of {site.timezone}, UTC{wording.offset(colophon.since, site.zone)}"
+        + (" and as shown after the change of the clocks" if clock.changes else "")
+        + f". Revision {colophon.revision}.",
         soft=True,
     )
     sheet.ln(6)
@@ -60,67 +61,78 @@ def _cover(sheet: Sheet, story: Story) -> None:
     if colophon.changed:
         sheet.say("Changed since the revision before:", bold=True)
         sheet.points(colophon.changed)
+    kinds = [e["body"].get("what") for e in story.of_kind("deviation")]
+    opened, closed, alarms = (
+        kinds.count("opened"),
+        kinds.count("closed"),
+        sum(1 for e in story.of_kind("alarm") if e["body"].get("what") == "raised"),
+    )
+    blind = sum(d.gap_count for d in story.probes.values())
+    sheet.say(
+        f"{story.readings} readings and faults. Deviation records: {opened}, of which {opened - closed} not closed. "
+        f"Alarms raised: {alarms}. Stretches in which nothing was measured: {blind}."
+    )
     if story.report["lots"]:
         rows = [_lot_row(story, lot) for lot in story.report["lots"]]
         sheet.grid(("Lot", "Product", "Verdict", "Critical limits", "From", "To"), rows, (13, 24, 13, 22, 18, 18))
     _signatures(sheet, story)
     if story.report.get("problems"):
         sheet.heading("Evidence that could not be used as it stands", 11)
-        lines = [f"{wording.when(p['at'], zone)}, {p['probe'] or 'no probe'}: {p['text']}" for p in story.report["problems"]]
+        lines = [f"{clock.of(p['at'])}, {p['probe'] or 'no probe'}: {p['text']}" for p in story.report["problems"]]
         sheet.points([*lines[:20], *([f"and {len(lines) - 20} more, in lots.json"] if len(lines) > 20 else [])])
     sheet.heading("Cautions", 11)
     sheet.points(wording.CAUTIONS)
 
 
 def _lot_row(story: Story, lot: Mapping[str, Any]) -> Sequence[str]:
-    zone = story.plan.site.zone
+    clock = story.clock
     product = story.plan_of(lot["lot"]).product_by_code.get(lot["product"])
     count: dict[str, int] = {}
     for limit in lot["limits"]:
         if limit["class"] == "critical":
             count[limit["verdict"]] = count.get(limit["verdict"], 0) + 1
     limits = ", ".join(f"{n} {VERDICTS[v]}" for v, n in count.items()) or "none"
-    ended = wording.when(lot.get("ended"), zone) or "not ended"
+    ended = clock.of(lot.get("ended")) or "not ended"
     name = product.name if product else lot["product"]
-    return lot["lot"], name, VERDICTS[lot["verdict"]], limits, wording.when(lot.get("started"), zone), ended
+    return lot["lot"], name, VERDICTS[lot["verdict"]], limits, clock.of(lot.get("started")), ended
 
 
 def _signatures(sheet: Sheet, story: Story) -> None:
     sheet.heading("Review and signatures", 11)
     signed = story.of_kind("review", "sign-off")
-    zone = story.plan.site.zone
+    clock = story.clock
     for entry in signed:
         body = entry["body"]
         own = " The reviewer also made records of this day." if body.get("own_records") else ""
         comment = f' "{body["comment"]}"' if body.get("comment") else ""
         meaning = "Reviewed" if entry["kind"] == "review" else "Signed off"
-        sheet.say(f"{meaning} by {entry['by']} on {clock(entry['at'], zone)}, up to ledger entry {entry['seq']}.{comment}{own}")
+        sheet.say(f"{meaning} by {entry['by']} on {clock(entry['at'])}, up to ledger entry {entry['seq']}.{comment}{own}")
     if not signed:
         sheet.say("Nobody has reviewed or signed this day yet. 9 CFR 417.5(c) asks for a review before product is shipped.", bold=True)
 
 
 def _lot(sheet: Sheet, story: Story, lot: Mapping[str, Any]) -> None:
-    plan, zone = story.plan_of(lot["lot"]), story.plan.site.zone
+    plan, clock = story.plan_of(lot["lot"]), story.clock
     product = plan.product_by_code.get(lot["product"])
     sheet.add_page()
     sheet.heading(f"Lot {lot['lot']}: {VERDICTS[lot['verdict']]}", 15)
     where = f"in {' and '.join(lot['steps'])}" if lot.get("steps") and not lot.get("ended") else ""
-    ended = f"ended {wording.when(lot['ended'], zone)}" if lot.get("ended") else f"not ended, {where}"
-    sheet.say(f"{product.name if product else lot['product']}, started {wording.when(lot.get('started'), zone)}, {ended}.")
+    ended = f"ended {clock.of(lot['ended'])}" if lot.get("ended") else f"not ended, {where}"
+    sheet.say(f"{product.name if product else lot['product']}, started {clock.of(lot.get('started'))}, {ended}.")
     if lot.get("unconfirmed"):
         sheet.say("UNCONFIRMED: a step change still has to be confirmed by a person, with its time.", bold=True, loud=True)
     sheet.chart(story.pictures[lot["lot"]].drawing(sheet.epw, 290))
     rows: list[Sequence[str]] = []
     for limit in lot["limits"]:
-        rows.extend(_limit_rows(limit, plan.site.unit, zone))
+        rows.extend(_limit_rows(limit, plan.site.unit, clock))
     sheet.heading("Limits and verdicts", 11)
     heads = ("Step", "Limit", "Probe", "Verdict", "Dated", "Margin", "Why")
     sheet.grid(heads, rows, (11, 17, 12, 13, 17, 19, 36), size=7.5)
     _limit_sources(sheet, lot, product.steps if product else ())
-    _entries(sheet, [e for e in story.events if e.lot == lot["lot"]], zone)
+    _entries(sheet, [e for e in story.events if e.lot == lot["lot"]], clock)
 
 
-def _limit_rows(limit: Mapping[str, Any], unit: str, zone: Any) -> list[Sequence[str]]:
+def _limit_rows(limit: Mapping[str, Any], unit: str, clock: Clock) -> list[Sequence[str]]:
     name = limit["limit"] + ("" if limit["class"] == "critical" else " (operating)")
     head = (limit.get("step", ""), name)
     watches = limit["watches"]
@@ -130,7 +142,7 @@ def _limit_rows(limit: Mapping[str, Any], unit: str, zone: Any) -> list[Sequence
     for watch in watches:
         verdict = VERDICTS[watch["verdict"]] + ("" if watch.get("counted", True) else " (left out)")
         margin = wording.margin(watch.get("margin", {}), unit)
-        rows.append((*head, watch["probe"], verdict, clock(judged_at(watch), zone), margin, watch["reason"]))
+        rows.append((*head, watch["probe"], verdict, clock(judged_at(watch)), margin, watch["reason"]))
         head = ("", "")
     if limit.get("reason") or len({limit["verdict"], *(w["verdict"] for w in watches)}) > 1:
         rows.append(("", "", "together", VERDICTS[limit["verdict"]], "", "", limit.get("reason", "the worst of its probes")))
@@ -152,14 +164,14 @@ def _limit_sources(sheet: Sheet, lot: Mapping[str, Any], steps: Sequence[Any]) -
         sheet.points([f"{' / '.join(names)}{text}" for text, names in said.items()], size=8.5)
 
 
-def _entries(sheet: Sheet, events: Sequence[LotEvent], zone: Any) -> None:
+def _entries(sheet: Sheet, events: Sequence[LotEvent], clock: Clock) -> None:
     if not events:
         return
     sheet.heading("Entered for this lot", 11)
     rows = []
     for e in events:
-        late = "" if e.entered is None or e.entered == e.at else f"entered {clock(e.entered, zone)}"
-        rows.append((clock(e.at, zone), e.event, e.name, e.value, e.by, late))
+        late = "" if e.entered is None or e.entered == e.at else f"entered {clock(e.entered)}"
+        rows.append((clock(e.at), e.event, e.name, e.value, e.by, late))
     sheet.grid(("When", "What", "Name", "Value", "By", "Entered later"), rows, (20, 12, 20, 20, 18, 22))
 
 
@@ -167,11 +179,11 @@ def _standing(sheet: Sheet, story: Story) -> None:
     days = [s for s in story.report.get("standing", ()) if s.get("day") == story.colophon.day] or list(story.report.get("standing", ()))
     if not days:
         return
-    unit, zone = story.plan.site.unit, story.plan.site.zone
+    unit, clock = story.plan.site.unit, story.clock
     sheet.heading("Rooms, watched day and night", 13)
     rows: list[Sequence[str]] = []
     for s in days:
-        for row in _limit_rows(s, unit, zone):
+        for row in _limit_rows(s, unit, clock):
             rows.append((f"{s['room']} {s.get('day', '')}".strip() if row[1] else "", *row[1:]))
     sheet.grid(("Room", "Limit", "Probe", "Verdict", "Dated", "Margin", "Why"), rows, (14, 15, 12, 13, 17, 19, 35), size=7.5)
     lines = [(f"{s.room}: {x.name}", " ".join(wording.sources(x))) for s in story.plan.standing for x in s.limits]
@@ -179,7 +191,7 @@ def _standing(sheet: Sheet, story: Story) -> None:
 
 
 def _deviations(sheet: Sheet, story: Story) -> None:
-    zone = story.plan.site.zone
+    clock = story.clock
     sheet.heading("Deviations and corrective actions", 13)
     by_number: dict[str, list[dict[str, Any]]] = {}
     for entry in story.of_kind("deviation"):
@@ -191,10 +203,10 @@ def _deviations(sheet: Sheet, story: Story) -> None:
         first = entries[0]["body"]
         about = ", ".join(str(first[k]) for k in ("lot", "step", "limit") if first.get(k))
         sheet.heading(f"{number}: {about} - {'closed' if closed else 'OPEN'}", 10.5, room=60)
-        for e in entries:
-            body = {k: v for k, v in e["body"].items() if k not in ("deviation", "what", "plan", "lot", "step", "limit")}
-            by = f" by {e['by']}" if e["by"] else ""
-            sheet.say(f"{clock(e['at'], zone)}, {e['body'].get('what', 'noted')}{by}: {wording.record_text(body)}", size=8.5)
+        for entry in entries:
+            lines = wording.deviation_lines(entry, clock)
+            sheet.say(lines[0], size=9, bold=True)
+            sheet.points(lines[1:], size=8.5)
 
 
 def _probes(sheet: Sheet, story: Story) -> None:
@@ -203,6 +215,7 @@ def _probes(sheet: Sheet, story: Story) -> None:
     checks: dict[str, dict[str, Any]] = {}
     for entry in story.of_kind("calibration"):
         checks[str(entry["body"].get("probe"))] = entry
+    clock = story.clock
     rows, blind = [], []
     for probe in story.plan.probes:
         day = story.probes[probe.id]
@@ -210,20 +223,18 @@ def _probes(sheet: Sheet, story: Story) -> None:
             probe.id, probe.place, probe.room or "-", str(day.good), _unused(day),
             difference(day.offset_c, site.unit) if day.good else "-",
             difference(probe.uncertainty_c, site.unit) if probe.uncertainty_c is not None else "not stated",
-            _checked(checks.get(probe.id), site.unit, site.zone),
+            _checked(checks.get(probe.id), site.unit, clock),
         ))  # fmt: skip
-        if not day.good:
+        if not day.good and day.duty:
             blind.append(f"{probe.id}: no good reading on this day.")
         for gap in day.longest():
-            blind.append(
-                f"{probe.id}: {clock(gap.begins, site.zone)} to {clock(gap.ends, site.zone)}, {format_span(gap.ends - gap.begins)}."
-            )
+            blind.append(f"{probe.id}: {clock(gap.begins)} to {clock(gap.ends)}, {format_span(gap.ends - gap.begins)}.")
         if day.gap_count > len(day.longest()):
             blind.append(f"{probe.id}: {day.gap_count} such stretches in all, {format_span(day.blind)} together.")
     heads = ("Probe", "Place", "Room", "Good", "Not used", "Offset", "Uncertainty", "Checked on this day")
     sheet.grid(heads, rows, (14, 10, 12, 10, 21, 11, 13, 25), size=7.5)
     sheet.say(
-        "Blind times: stretches without a good reading that are longer than the strictest monitoring frequency of the place.", bold=True
+        "Blind times: stretches on duty without a good reading, longer than the strictest monitoring frequency of the place.", bold=True
     )
     sheet.points(blind or ["None."], size=8.5)
 
@@ -233,11 +244,11 @@ def _unused(day: ProbeDay) -> str:
     return ", ".join(parts) or "-"
 
 
-def _checked(entry: Mapping[str, Any] | None, unit: str, zone: Any) -> str:
+def _checked(entry: Mapping[str, Any] | None, unit: str, clock: Clock) -> str:
     if entry is None:
         return "no check recorded"
     body = entry["body"]
-    text = f"{clock(entry['at'], zone)}, {body.get('method', '')}"
+    text = f"{clock(entry['at'])}, {body.get('method', '')}"
     if "reference_c" in body and "indicated_c" in body:
         read, reference = float(body["indicated_c"]), float(body["reference_c"])
         text += f": read {temperature(read, unit)} for {temperature(reference, unit)}"
@@ -248,9 +259,12 @@ def _records(sheet: Sheet, story: Story) -> None:
     rest = [e for e in story.records if e["kind"] not in _SHOWN_ELSEWHERE or e["kind"] == "finding"]
     if not rest:
         return
-    zone = story.plan.site.zone
+    clock = story.clock
     sheet.heading("What was found and done, in the order in which it was recorded", 13)
-    rows = [(str(e["seq"]), clock(e["at"], zone), e["kind"], e["by"] or "-", wording.record_text(e["body"])) for e in rest[:MOST_RECORDS]]
+    rows = [
+        (str(e["seq"]), clock(e["at"]), e["kind"], e["by"] or "-", wording.record_text(e["kind"], e["body"], clock))
+        for e in rest[:MOST_RECORDS]
+    ]
     sheet.grid(("No.", "When", "Kind", "By", "What"), rows, (7, 18, 12, 14, 62), size=7.5)
     if len(rest) > MOST_RECORDS:
         sheet.say(f"{len(rest) - MOST_RECORDS} further records are in ledger.jsonl.")

@@ -11,6 +11,7 @@ from typing import Any
 
 from monitor.charts import LotPicture, advanced, instant
 from monitor.curve import Gap
+from monitor.export.wording import Clock
 from probes.csv_text import instant as csv_instant
 from probes.events_csv import read_events_file
 from rules.plan import Plan
@@ -39,10 +40,15 @@ class Colophon:
 
 @dataclass(slots=True)
 class ProbeDay:
-    """One probe's day: how much it measured, and when it did not."""
+    """One probe's day: how much it measured, and when it did not.
+
+    `duty` is when it ought to measure: while it is in a lot, while a lot is in its room, and all day where its room has
+    standing limits.
+    """
 
     probe: str
     max_gap: Span
+    duty: list[tuple[Instant, Instant]]
     good: int = 0
     suspect: int = 0
     faults: int = 0
@@ -54,12 +60,13 @@ class ProbeDay:
     last_at: Instant | None = None
 
     def silent(self, begins: Instant, ends: Instant) -> None:
-        """Note a stretch without a good reading if it is longer than the monitoring frequency."""
-        if ends - begins <= self.max_gap:
-            return
-        self.gap_count += 1
-        self.blind += ends - begins
-        self.gaps.append(Gap(begins, ends))
+        """Note what of a stretch without a good reading fell into the probe's duty, if longer than the monitoring frequency."""
+        for on, off in self.duty:
+            low, high = max(begins, on), min(ends, off)
+            if high - low > self.max_gap:
+                self.gap_count += 1
+                self.blind += high - low
+                self.gaps.append(Gap(low, high))
         if len(self.gaps) > 4 * MOST_GAPS:
             self.gaps = self.longest()
 
@@ -73,6 +80,7 @@ class Story:
     """Everything the PDF lays out."""
 
     colophon: Colophon
+    clock: Clock
     plan: Plan
     plans: list[Plan]
     report: Mapping[str, Any]
@@ -108,7 +116,7 @@ def tell(
         str(lot["lot"]): LotPicture(lot, plan_by_lot.get(lot["lot"], own), [*events, *steps], until=colophon.until)
         for lot in report["lots"]
     }
-    probes = {p.id: ProbeDay(p.id, _frequency(own, p.id)) for p in own.probes}
+    probes = {p.id: ProbeDay(p.id, _frequency(own, p.id), _duty(own, p.id, pictures.values(), colophon)) for p in own.probes}
     count = 0
     for item, received_at in read_rows(folder / "readings.csv"):
         count += 1
@@ -118,9 +126,9 @@ def tell(
         if item.at > colophon.since and item.probe in probes:
             _note(probes[item.probe], item, received_at, colophon.since)
     for probe in probes.values():
-        if probe.good:
-            probe.silent(probe.last_at or colophon.since, colophon.until)
-    return Story(colophon, own, [p for p, _ in plans], report, events, records, pictures, probes, count)
+        probe.silent(probe.last_at if probe.last_at is not None else colophon.since, colophon.until)
+    clock = Clock(own.site.zone, min([colophon.since, *(p.begins for p in pictures.values())]), colophon.until)
+    return Story(colophon, clock, own, [p for p, _ in plans], report, events, records, pictures, probes, count)
 
 
 def read_rows(path: Path) -> Iterator[tuple[Reading | Fault, Instant]]:
@@ -147,6 +155,20 @@ def _note(probe: ProbeDay, item: Reading | Fault, received_at: Instant, since: I
     probe.offset_c = item.offset_c
     probe.silent(probe.last_at if probe.last_at is not None else since, item.at)
     probe.last_at = item.at
+
+
+def _duty(plan: Plan, probe: str, pictures: Iterable[LotPicture], colophon: Colophon) -> list[tuple[Instant, Instant]]:
+    known = plan.probe_by_id[probe]
+    if any(s.room == known.room and any(x.place == known.place for x in s.limits) for s in plan.standing):
+        return [(colophon.since, colophon.until)]
+    stays = sorted((max(s.begins, colophon.since), min(s.ends, colophon.until)) for p in pictures for s in p.stays if s.name == probe)
+    merged: list[tuple[Instant, Instant]] = []
+    for on, off in stays:
+        if merged and on <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(off, merged[-1][1]))
+        elif on < off:
+            merged.append((on, off))
+    return merged
 
 
 def _frequency(plan: Plan, probe: str) -> Span:

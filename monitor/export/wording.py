@@ -24,9 +24,24 @@ CAUTIONS = (
 )
 
 
-def clock(at: Instant | None, zone: tzinfo) -> str:
-    """An instant as people at the site read it, with the offset of that moment."""
-    return "" if at is None else f"{local(at, zone):%d %b %H:%M:%S} {offset(at, zone)}"
+class Clock:
+    """Instants as people at the site read them; with their offset from UTC where it changes within the time shown."""
+
+    def __init__(self, zone: tzinfo, begins: Instant, ends: Instant) -> None:
+        self.zone = zone
+        self.changes = local(begins, zone).utcoffset() != local(ends, zone).utcoffset()
+
+    def __call__(self, at: Instant | None) -> str:
+        """The instant, blank for none."""
+        if at is None:
+            return ""
+        moment = local(at, self.zone)
+        text = f"{moment:%d %b %H:%M:%S}" if moment.second else f"{moment:%d %b %H:%M}"
+        return f"{text} {offset(at, self.zone)}" if self.changes else text
+
+    def of(self, value: object) -> str:
+        """An instant of the Judge JSON or of a record's body."""
+        return self(instant(value))
 
 
 def offset(at: Instant, zone: tzinfo) -> str:
@@ -99,22 +114,55 @@ def sources(limit: Limit) -> list[str]:
     return said or ["No source is stated in the plan."]
 
 
-def record_text(body: Mapping[str, Any]) -> str:
+def record_text(kind: str, body: Mapping[str, Any], clock: Clock) -> str:
     """Any record's body in a line: its own sentence where it has one, then what else it holds."""
+    if kind in ("finding", "correction"):
+        about = ", ".join(str(body[k]) for k in ("lot", "step", "limit", "probe") if body.get(k))
+        return f"{about}: {body.get('what', kind)}. {body.get('text', '')}".strip()
     told = [str(body[name]) for name in ("text", "comment") if body.get(name)]
-    left = {k: v for k, v in body.items() if k not in ("text", "comment", "at") and v not in ("", None, [], {})}
-    facts = ", ".join(f"{name} {_value(value)}" for name, value in left.items())
-    return " | ".join([*told, facts] if facts else told)
+    left = {k: v for k, v in body.items() if k not in ("text", "comment", "at")}
+    return " | ".join(told + ([", ".join(_facts(left, clock))] if _facts(left, clock) else []))
 
 
-def _value(value: object) -> str:
+#: The answers that close a deviation record, as they are told.
+_ANSWERS = {
+    "cause": "Cause", "removed": "Cause removed", "restored": "Control restored", "reading": "Shown by", "prevention": "Prevention",
+    "disposition": "Product", "quantity": "Quantity", "reason": "Because", "acceptability": "Review of the product",
+    "reassessment": "Reassessment of the plan", "trained": "Assessed by",
+}  # fmt: skip
+
+
+def deviation_lines(entry: Mapping[str, Any], clock: Clock) -> list[str]:
+    """One record about a deviation, in lines: the first says when, what and by whom."""
+    body = entry["body"]
+    by = f" by {entry['by']}" if entry["by"] else ""
+    what = str(body.get("what", "noted"))
+    lines = [f"{clock(entry['at'])}: {what}{by}" + (f". {body['text']}" if body.get("text") else "")]
+    if body.get("limit_text"):
+        lines.append(f"Limit: {body['limit_text']}" + (f" ({body['source']})" if body.get("source") else ""))
+    for seen in body.get("observed", ()) if isinstance(body.get("observed"), list) else ():
+        lines.append(
+            f"Observed {clock.of(seen.get('at'))}, {seen.get('probe') or 'no probe'}, {seen.get('verdict')}: {seen.get('text', '')}"
+        )
+    if body.get("do"):
+        lines.append("To do by the plan: " + " ".join(body["do"]))
+    answers = body.get("answers")
+    if isinstance(answers, Mapping):
+        lines += [f"{words}: {answers[name]}" for name, words in _ANSWERS.items() if answers.get(name)]
+    shown = ("deviation", "what", "text", "limit_text", "source", "observed", "do", "answers", "plan", "lot", "step", "limit", "at")
+    rest = _facts({k: v for k, v in body.items() if k not in shown}, clock)
+    return lines + ([", ".join(rest)] if rest else [])
+
+
+def _facts(values: Mapping[str, Any], clock: Clock) -> list[str]:
+    return [f"{name.replace('_', ' ')} {_value(name, v, clock)}" for name, v in values.items() if v not in ("", None, [], {})]
+
+
+def _value(name: str, value: object, clock: Clock) -> str:
     if isinstance(value, Mapping):
-        return "(" + ", ".join(f"{k} {_value(v)}" for k, v in value.items() if v not in ("", None)) + ")"
+        return "(" + ", ".join(_facts(value, clock)) + ")"
     if isinstance(value, list):
-        return "[" + "; ".join(_value(v) for v in value) + "]"
+        return "[" + "; ".join(_value(name, v, clock) for v in value) + "]"
+    if name.endswith("_at") and isinstance(value, int) and not isinstance(value, bool):
+        return clock(value)
     return "yes" if value is True else "no" if value is False else str(value)
-
-
-def when(value: object, zone: tzinfo) -> str:
-    """An instant of a record's body, in local time."""
-    return clock(instant(value), zone)

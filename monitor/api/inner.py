@@ -40,7 +40,7 @@ async def key_of(request: Request, given: str | None) -> Key | None:
 
 
 def _hand(rule: Allow) -> Callable[..., Awaitable[Hand]]:
-    async def hand(request: Request, who: Annotated[Who, Depends(rule)], idempotency_key: KeyHeader = None) -> Hand:
+    async def hand(request: Request, who: Who = Depends(rule), idempotency_key: KeyHeader = None) -> Hand:
         return Hand(who.name, who.role, await key_of(request, idempotency_key))
 
     return hand

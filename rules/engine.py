@@ -231,8 +231,8 @@ class Engine:
         self._move_to(at)
         self.now = at
         for lot in self.lots.values():
-            if lot.ended is None and lot.trackers:
-                lot.tick(at)
+            if lot.ended is None:
+                lot.cooling.tick(at)
 
     # --- lot events ---------------------------------------------------------------------------------------------
 
@@ -242,7 +242,7 @@ class Engine:
                 event.at, f"the event {event.event} of lot {event.lot} at {format_instant(event.at)} changes what has been judged"
             )
         act = self._act(event)
-        self._move_to(event.at)
+        self._move_to(event.at, before=True)
         self.now = event.at
         self._barrier = max(self._barrier, event.at)
         act()
@@ -259,7 +259,7 @@ class Engine:
         if lot.ended is not None:
             raise EventError(f"{where}: lot {event.lot} ended at {format_instant(lot.ended)}; start a new lot")
         if event.event == "step":
-            lot.may_enter(name, at)
+            lot.step(name)
             return lambda: lot.to_step(name, at)
         if event.event == "place":
             return self._place(lot, name, at, where)
@@ -311,9 +311,9 @@ class Engine:
 
     # --- time ---------------------------------------------------------------------------------------------------
 
-    def _move_to(self, at: Instant) -> None:
-        """Run the timers up to `at`, and the closings before it."""
-        while self._timers and self._timers[0][0] <= at:
+    def _move_to(self, at: Instant, *, before: bool = False) -> None:
+        """Run the timers up to `at` (a person's entry at the same instant comes before them), and the closings before it."""
+        while self._timers and self._timers[0][0] < at + (0 if before else 1):
             due, _, lot, kind, arg = heapq.heappop(self._timers)
             self._flush(due)
             self.now = max(self.now, due)

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 from rules.errors import QuantityError
 from rules.plan_lines import Path, line_of
 from rules.quantity import parse_difference, parse_span, parse_temperature
-from rules.reading import Span
+from rules.reading import HOUR, Span
 
 T = TypeVar("T")
 
@@ -32,6 +32,7 @@ EXAMPLES: Mapping[str, str] = {
 }  # fmt: skip
 
 _LOWEST_C, _HIGHEST_C = -200.0, 600.0
+_LONGEST: Span = 366 * 24 * HOUR
 
 
 class Mistakes:
@@ -159,6 +160,9 @@ class Node:
             return default
         if value == 0 and not zero:
             self.wrong(key, f"{key} is {show(self.data[key])}; write a duration longer than 0, such as {_example(key)}")
+            return default
+        if value > _LONGEST:
+            self.wrong(key, f"{key} is {show(self.data[key])}, longer than a year; look at the figure and its unit")
             return default
         return value
 

@@ -45,10 +45,14 @@ def lot_report(lot: Lot) -> dict[str, Any]:
         "started": format_instant(lot.started),
         "ended": None if lot.ended is None else format_instant(lot.ended),
         "steps": list(lot.current),
-        "unconfirmed": lot.prompt is not None,
+        "unconfirmed": lot.advance.prompt is not None,
     }
-    if lot.prompt is not None:
-        where["prompt"] = {"at": format_instant(lot.prompt["at"]), "from": lot.prompt["from"], "to": lot.prompt["to"]}
+    if lot.advance.prompt is not None:
+        where["prompt"] = {
+            "at": format_instant(lot.advance.prompt["at"]),
+            "from": lot.advance.prompt["from"],
+            "to": lot.advance.prompt["to"],
+        }
     return {**where, "limits": limits}
 
 

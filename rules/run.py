@@ -6,7 +6,6 @@ from typing import Any
 
 from rules.finding import Verdict, worst
 from rules.limits.come_up import ComeUpWatch
-from rules.limits.cooling import CoolingWatch
 from rules.limits.exposure import ExposureWatch
 from rules.limits.kinds import new_watch
 from rules.limits.watch import Watch
@@ -134,7 +133,7 @@ class Run:
                 return Verdict.OPEN, ""
             return Verdict.UNPROVEN, "no probe served this limit"
         verdict = worst([w.verdict for w in self.watches if self.counted(w)])
-        if verdict in (Verdict.MET, Verdict.OPEN) and self.uncovered:
+        if verdict in (Verdict.MET, Verdict.OPEN) and self.uncovered and self.ended is not None:
             kind = self.limit.kind
             if kind in KIND_COVER:
                 return Verdict.UNPROVEN, f"no probe served this limit for {format_span(self.uncovered)}"
@@ -172,7 +171,3 @@ class Run:
             self.watches.append(watch)
             if live:
                 self.live[watch.probe] = watch
-
-    def opened_cooling(self) -> bool:
-        """Whether a cooling limit's watches have been opened."""
-        return any(isinstance(w, CoolingWatch) and w.opening is not None for w in self.watches)

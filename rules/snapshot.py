@@ -23,9 +23,10 @@ FORMAT = 1
 TRACK = ("at", "seen", "slow_at")
 ROWS = ("row", "good")
 LOT = (
-    "ended", "current", "entered", "last_entered", "by_start", "straddling", "prompt", "decided", "placed", "measures",
-    "cold", "left_lethal", "counted_lethal",
+    "ended", "current", "entered", "since", "by_start", "placed", "measures", "cold",
 )  # fmt: skip
+ADVANCE = ("straddling", "prompt", "decided")
+COOLING = ("left_lethal", "counted")
 
 
 def take(engine: Engine) -> dict[str, Any]:
@@ -113,7 +114,7 @@ def _name(engine: Engine, watch: Watch) -> str:
                 for i, w in enumerate(run.watches):
                     if w is watch:
                         return f"lot\t{lot.id}\t{key}\t{i}"
-                if key in lot.trackers and any(w is watch for w in lot.trackers[key].values()):
+                if key in lot.cooling.trackers and any(w is watch for w in lot.cooling.trackers[key].values()):
                     return f"tracker\t{lot.id}\t{key}\t{watch.probe}"
         for i, w in enumerate(lot.movers):
             if w is watch:
@@ -160,10 +161,12 @@ def _lot(lot: Lot) -> dict[str, Any]:
         "product": lot.product.code,
         "started": lot.started,
         **{name: _copy(getattr(lot, name)) for name in LOT},
+        "advance": {name: _copy(getattr(lot.advance, name)) for name in ADVANCE},
+        "cooling": {name: _copy(getattr(lot.cooling, name)) for name in COOLING},
         "said": [list(f) for f in lot.said],
         "runs": {key: _run_without_trackers(lot, run) for key, run in lot.runs.items()},
-        "trackers": {key: {p: t.state() for p, t in ts.items()} for key, ts in lot.trackers.items()},
-        "opened_trackers": {key: [w.probe for w in lot.runs[key].watches] for key in lot.trackers},
+        "trackers": {key: {p: t.state() for p, t in ts.items()} for key, ts in lot.cooling.trackers.items()},
+        "opened_trackers": {key: [w.probe for w in lot.runs[key].watches] for key in lot.cooling.trackers},
         "movers": [
             {"type": type(m).__name__, "limit": _limit_key(lot, m), "state": m.state(), "step": _mover_step(lot, m)} for m in lot.movers
         ],
@@ -179,7 +182,7 @@ def _copy(value: Any) -> Any:
 
 
 def _run_without_trackers(lot: Lot, run: Run) -> dict[str, Any]:
-    if run.key not in lot.trackers:
+    if run.key not in lot.cooling.trackers:
         return run.state()
     state = run.state()
     state["watches"], state["live"] = [], []
@@ -201,6 +204,10 @@ def _put_lot(engine: Engine, data: dict[str, Any]) -> Lot:
     lot = Lot(engine, plan, plan.product_by_code[data["product"]], data["id"], data["started"])
     for name in LOT:
         setattr(lot, name, _copy(data[name]))
+    for name in ADVANCE:
+        setattr(lot.advance, name, _copy(data["advance"][name]))
+    for name in COOLING:
+        setattr(lot.cooling, name, _copy(data["cooling"][name]))
     lot.said = [Finding(*f) for f in data["said"]]
     for key, state in data["runs"].items():
         lot.runs[key].restore(state)
@@ -209,9 +216,9 @@ def _put_lot(engine: Engine, data: dict[str, Any]) -> Lot:
         for probe, state in states.items():
             tracker = CoolingWatch(run.limit, probe, state["u"], lot.unit, state["opened"])
             tracker.restore(state)
-            lot.trackers[key][probe] = tracker
+            lot.cooling.trackers[key][probe] = tracker
         for probe in data["opened_trackers"][key]:
-            run.adopt(lot.trackers[key][probe])
+            run.adopt(lot.cooling.trackers[key][probe])
     for item in data["movers"]:
         limit, state = lot.runs[item["limit"]].limit, item["state"]
         args = (limit, state["probe"], state["u"], lot.unit, state["opened"])

@@ -68,20 +68,29 @@ class ComeUpWatch(Watch):
         before = self.certain
         self.certain += length
         if before <= self.within < self.certain:
-            rule = self.limit.rule
-            assert isinstance(rule, ComeUp)
-            text = f"between {temperature(rule.low_c, self.unit)} and {self._high()} for more than {format_span(self.within)}"
-            self.settle(Verdict.DEVIATED, start + self.within - before, text)
+            self._deviate(start + self.within - before)
+
+    def _deviate(self, at: Instant) -> None:
+        rule = self.limit.rule
+        assert isinstance(rule, ComeUp)
+        text = f"between {temperature(rule.low_c, self.unit)} and {self._high()} for more than {format_span(self.within)}"
+        self.settle(Verdict.DEVIATED, at, text)
 
     def inherit(self, certain: Span, possible: Span) -> None:
         """Start from sums that earlier watches of the limit had reached."""
         self.certain, self.possible = certain, possible
+        if certain > self.within:
+            self._deviate(self.opened)
 
     def lethality_met(self, at: Instant) -> None:
         """The probe's lethality is met: this reading was the last that counts."""
         if not self.final and self.closed is None:
             self._decide(at)
             self.final = True
+
+    def undoes_closing(self) -> bool:
+        """Sums go on when the step is entered again."""
+        return True
 
     def finish(self, at: Instant) -> None:
         """Count the stretch to the closing, then decide."""

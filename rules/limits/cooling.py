@@ -33,7 +33,7 @@ class CoolingWatch(Watch):
     __slots__ = (
         "band_high", "band_low", "begin_by", "borrowed", "due", "ruin", "seal_b",
         "clock", "coldest", "decided", "doubt", "gap_end", "hot_at", "kept_from", "marks",
-        "need_text", "opening", "own_hot", "sealed", "sealed_b", "since", "start_b", "to_b", "warned", "windows",
+        "need_text", "opening", "own_hot", "quiet", "sealed", "sealed_b", "since", "start_b", "to_b", "warned", "windows",
     )  # fmt: skip
     TRANSIENT = Watch.TRANSIENT | {"band_high", "band_low", "due", "seal_b", "sealed_b", "start_b", "to_b", "windows"}
 
@@ -50,6 +50,7 @@ class CoolingWatch(Watch):
         self.need_text = ""
         self.begin_by: Instant | None = None
         self.since: list[Instant | None] = [None] * len(rule.windows)
+        self.quiet: list[Instant] | None = None  # the newest gap of a probe that has no clock yet
         self._forget()
 
     def _forget(self) -> None:
@@ -96,7 +97,7 @@ class CoolingWatch(Watch):
             self._cool(at, lo, hi)
         elif self.clock is not None or self.hot_at is not None:
             self._cool(at, lo, hi)
-        elif self.begin_by is None and self.band_low <= hi < self.band_high:
+        elif self.begin_by is None and self.band_low <= hi < self.band_high and last is not None and at - last <= self.max_gap:
             self.last_at = at
             return None
         else:
@@ -119,6 +120,9 @@ class CoolingWatch(Watch):
         """Below start without a clock: only how long it has been at or below each mark matters, for a clock lent later."""
         self._begin(at, lo)
         self._below(at, hi)
+        start = self.last_at if self.last_at is not None else self.opened
+        if at - start > self.max_gap:
+            self.quiet = [start, at]
         self.last_at = at
         self._band(self.since)
 
@@ -129,8 +133,9 @@ class CoolingWatch(Watch):
         if self.clock is None:
             self.clock = self.hot_at
             self._tell_clock(at, True)
-        if last is not None:
-            self._interval(last, at, hi)
+        start = last if last is not None else self.clock
+        if start is not None:
+            self._interval(start, at, hi)
         self._below(at, hi)
         self._marks(at, hi)
         if self.opening is not None and not self.sealed and lo < self.sealed_b:
@@ -285,13 +290,37 @@ class CoolingWatch(Watch):
         if start is None:
             return
         self.clock, self.borrowed = start, True
-        self.marks = [None if since is None else max(since, start) for since in self.since]
-        if self.marks[-1] is not None:
-            self.kept_from = self.last_at
         if clock is None:
-            self._doubt(start, f"this probe was never at or above {self._start()} in this lot: the clock's start is not known")
+            text = f"this probe was never at or above {self._start()} in this lot: the clock's start is not known"
+            self._doubt(self.opening if self.opening is not None else start, text)
+        self._catch_up(start)
         self._bracket()
         self._speak(start)
+
+    def _catch_up(self, start: Instant) -> None:
+        """What was read after a start that became known only now is judged as far as it is remembered."""
+        last, quiet = self.last_at, self.quiet
+        if last is None or last <= start:
+            return
+        gap = quiet is not None and quiet[1] > start
+        for i, since in enumerate(self.since):
+            self.marks[i] = None if since is None else max(since, start)
+            deadline = self._deadline(i)
+            mark = self.marks[i]
+            if deadline is None or (mark if mark is not None else last) <= deadline:
+                continue
+            self.decided[i] = True
+            if gap and quiet is not None and quiet[0] <= deadline < quiet[1]:
+                self._doubt(deadline, f"the deadline for {self._target(i)} passed while nothing was measured")
+                if mark is None:
+                    self._ruin(quiet[1], f"{self._target(i)} not reached in time: still above it after the gap")
+            else:
+                self._ruin(deadline, f"{self._target(i)} not reached by its deadline")
+        mark = self.marks[-1]
+        if gap and quiet is not None and (mark is None or quiet[1] <= mark):
+            self._doubt(quiet[1], f"{gap_words(quiet[1] - quiet[0])} between the clock's start and the last mark")
+        if mark is not None:
+            self.kept_from = max(mark, quiet[1] if quiet is not None else mark)
 
     def begin(self, by: Instant) -> None:
         """Cooling has to begin by this instant."""
@@ -349,7 +378,7 @@ class CoolingWatch(Watch):
 
     def tick(self, now: Instant) -> None:
         """Silence beyond `max_gap` decides the deadlines it covers, as the next reading would."""
-        last = self.last_at
+        last = self.last_at if self.last_at is not None else self.clock
         if self.final or self.clock is None or last is None or self.closed is not None or now - last <= self.max_gap:
             return
         self._pass(last, now, gap=True)

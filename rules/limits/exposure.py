@@ -62,6 +62,13 @@ class ExposureWatch(Watch):
     def inherit(self, certain: list[Span], possible: list[Span]) -> None:
         """Start from sums that earlier watches of the limit had reached."""
         self.certain, self.possible = list(certain), list(possible)
+        for i, tier in enumerate(self.tiers):
+            if self.certain[i] > tier.within:
+                self._deviate(self.opened, i)
+
+    def undoes_closing(self) -> bool:
+        """Sums go on when the step is entered again."""
+        return True
 
     def finish(self, at: Instant) -> None:
         """Count the stretch to the closing, then decide."""

@@ -46,6 +46,10 @@ class LethalityWatch(Watch):
         """What was shown and what was needed."""
         raise AssertionError("each method has its own words")
 
+    def unread_at(self, closing: Instant) -> Instant:
+        """Like a deviation: at the step's end."""
+        return closing if self.left_at is None else self.left_at
+
     def finish(self, at: Instant) -> None:
         """Lethality must be shown: not shown is deviated, dated at the step's end."""
         if self.withdrawn and self.left_at is None:

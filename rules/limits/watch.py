@@ -30,7 +30,7 @@ class Watch:
     TRANSIENT: ClassVar[frozenset[str]] = frozenset({"limit", "unit", "max_gap", "news"})
 
     __slots__ = (
-        "at", "before_removal", "closed", "final", "last_at", "last_hi", "last_lo", "limit", "max_gap", "news",
+        "at", "before_closing", "before_removal", "closed", "final", "last_at", "last_hi", "last_lo", "limit", "max_gap", "news",
         "opened", "probe", "reason", "u", "unit", "verdict", "withdrawn",
     )  # fmt: skip
 
@@ -44,6 +44,7 @@ class Watch:
         self.withdrawn = False
         self.last_at: Instant | None = None
         self.last_lo = self.last_hi = 0.0
+        self.before_closing: list[Any] | None = None
         self.before_removal: dict[str, Any] | None = None
         self.verdict = Verdict.OPEN
         self.at: Instant | None = None
@@ -89,11 +90,20 @@ class Watch:
         self.closed = at
         if self.final:
             return
+        self.before_closing = [self.verdict.value, self.at, self.reason] if self.undoes_closing() or self.last_at is None else None
         if self.last_at is None:
-            self.settle(Verdict.UNPROVEN, at, "no good reading in this time: what was not measured was not controlled")
+            self.settle(Verdict.UNPROVEN, self.unread_at(at), "no good reading in this time: what was not measured was not controlled")
         else:
             self.withdrawn = withdrawn
             self.finish(at)
+
+    def undoes_closing(self) -> bool:
+        """Whether what the closing decides is open again when the step is entered again (sums and clocks that go on)."""
+        return False
+
+    def unread_at(self, closing: Instant) -> Instant:
+        """How a watch without any good reading is dated."""
+        return closing
 
     def reopen(self) -> None:
         """The probe is back in the same lot: the watch goes on from where it was, with the absence as an interval."""
@@ -110,7 +120,10 @@ class Watch:
         self.closed = None
         if not self.final:
             self.opened, self.last_at, self.withdrawn = at, None, False
-            if self.verdict is Verdict.MET:
+            before, self.before_closing = self.before_closing, None
+            if before is not None and self.verdict is not Verdict.DEVIATED:
+                self.verdict, self.at, self.reason = Verdict(before[0]), before[1], before[2]
+            elif self.verdict is Verdict.MET:
                 self.verdict, self.at, self.reason = Verdict.OPEN, None, ""
 
     def resume(self) -> None:

@@ -1,0 +1,161 @@
+"""The cooling limits of one lot: when they open, whose clock a probe borrows, when they end."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rules.finding import Verdict
+from rules.limits.cooling import CoolingWatch
+from rules.limits.spec import Cooling
+from rules.plan import Probe
+from rules.reading import Instant
+from rules.run import Run
+
+if TYPE_CHECKING:
+    from rules.lot import Lot
+
+
+class LotCooling:
+    """Trackers of every core probe that was placed in the lot, by cooling limit; a tracker is a watch once its limit is open."""
+
+    def __init__(self, lot: Lot) -> None:
+        self.lot = lot
+        self.trackers: dict[str, dict[str, CoolingWatch]] = {k: {} for k, r in lot.runs.items() if isinstance(r.limit.rule, Cooling)}
+        self.left_lethal: Instant | None = None
+        self.counted: list[str] = []  # lethality runs that were met, or were to be, when cooling opened
+
+    def place(self, probe: Probe, at: Instant) -> None:
+        """Follow a probe from its placement on, whether the limit is open or not."""
+        lot = self.lot
+        for key, trackers in self.trackers.items():
+            run = lot.runs[key]
+            tracker = trackers.get(probe.id)
+            if tracker is None:
+                tracker = trackers[probe.id] = CoolingWatch(run.limit, probe.id, probe.uncertainty_c or 0.0, lot.unit, at)
+                if run.current:
+                    self._open(run, tracker, at)
+            elif tracker.before_removal is not None:
+                tracker.reopen()
+                if tracker.opening is not None:
+                    run.open_count += 1
+                elif run.current:
+                    self._open(run, tracker, at)
+            else:
+                lot.hub.keep(tracker)
+            lot.hub.attach(tracker, lot)
+            self.lend(key)
+
+    def remove(self, probe: str, at: Instant) -> None:
+        """A probe comes out: short, its watch is withdrawn."""
+        for key, trackers in self.trackers.items():
+            if probe in trackers:
+                self.lot.hub.closing(at, self.lot, self.lot.runs[key], trackers[probe], "withdrawn")
+
+    def end(self, at: Instant) -> None:
+        """The lot is over."""
+        for key, trackers in self.trackers.items():
+            for tracker in trackers.values():
+                self.lot.hub.closing(at, self.lot, self.lot.runs[key], tracker, "end")
+
+    def tick(self, now: Instant) -> None:
+        """Silence may decide a cooling deadline."""
+        for trackers in self.trackers.values():
+            for tracker in trackers.values():
+                tracker.tick(now)
+                if tracker.news:
+                    self.lot.hear(tracker)
+
+    # --- steps and lethality -----------------------------------------------------------------------------------
+
+    def steps_changed(self, at: Instant, left: list[str]) -> None:
+        """Open at a cooling step's start; take no new probes once its steps are over; begin counting `begin_within`."""
+        lot = self.lot
+        if any(lot.runs[k].limit.kind == "lethality" for name in left for k in lot.keys(name)):
+            self.left_lethal = at
+            self._tell_begin()
+        for key in self.trackers:
+            run = lot.runs[key]
+            inside = any(s in lot.current for s in run.steps)
+            if run.opened is not None and inside and not run.current:
+                run.begin(at, repeats=False)
+            elif run.current and not inside and any(s in left for s in run.steps):
+                run.current = False
+                lot.hub.closing(at, lot, run, None, "run")
+        self.maybe_open(at)
+
+    def _lethal_runs(self) -> list[Run]:
+        lot = self.lot
+        return [r for r in lot.runs.values() if r.limit.kind == "lethality" and (r.opened is not None or not lot.step_of(r).optional)]
+
+    def maybe_open(self, at: Instant) -> None:
+        """Open when the lot's lethality limits are met, or at the step's start if that comes first."""
+        lot = self.lot
+        lethal = self._lethal_runs()
+        met = bool(lethal) and all(r.opened is not None and r.verdict()[0] is Verdict.MET for r in lethal)
+        for key, trackers in self.trackers.items():
+            run = lot.runs[key]
+            if run.opened is not None or not (met or any(s in lot.current for s in run.steps)):
+                continue
+            run.begin(at, repeats=False)
+            self.counted = sorted({*self.counted, *(f"{r.key}#{r.generation}" for r in lethal if r.opened is not None)})
+            lot.hub.cross(at)
+            for probe in lot.placed:
+                self._open(run, trackers[probe], at)
+            self.lend(key)
+            self._tell_begin()
+
+    def lethality_met(self, run: Run, at: Instant) -> None:
+        """A lethality limit is met: cooling opens, or, where it was met after the opening, every clock is sought again."""
+        name = f"{run.key}#{run.generation}"
+        if any(self.lot.runs[k].opened is not None for k in self.trackers) and name not in self.counted:
+            self.counted.append(name)
+            for key, trackers in self.trackers.items():
+                for tracker in trackers.values():
+                    tracker.restart()
+                self.lend(key)
+        self.maybe_open(at)
+
+    # --- watches -----------------------------------------------------------------------------------------------
+
+    def _open(self, run: Run, tracker: CoolingWatch, at: Instant) -> None:
+        tracker.open(at, self._unmet_need(run))
+        run.adopt(tracker)
+        run.open_count += 1
+        run.bare_since = None
+        self.lot.hear(tracker)
+
+    def _unmet_need(self, run: Run) -> str:
+        rule, opened = run.limit.rule, run.opened
+        assert isinstance(rule, Cooling)
+        if not rule.needs or opened is None:
+            return ""
+        values: dict[str, float] = {}
+        for at, name, value in self.lot.measures:
+            if at <= opened:
+                values[name] = min(value, values.get(name, value))
+        if any(all(values.get(n.measure, float("-inf")) >= n.least for n in option) for option in rule.needs):
+            return ""
+        options = " or ".join(" with ".join(f"{n.measure} at least {n.least:g}" for n in option) for option in rule.needs)
+        return f"the option asks {options}, entered before cooling opens"
+
+    def lend(self, key: str) -> None:
+        """Give probes that never were hot the earliest start of the others."""
+        trackers = self.trackers.get(key, {})
+        for tracker in trackers.values():
+            if tracker.own_hot or tracker.final:
+                continue
+            others = [t for t in trackers.values() if t is not tracker and t.own_hot]
+            starts = [t.clock if t.clock is not None else t.hot_at for t in others if t.clock is not None or t.closed is not None]
+            known = min((s for s in starts if s is not None), default=None)
+            tracker.lend(known, None if others else self.lot.runs[key].opened)
+            if tracker.news:
+                self.lot.hear(tracker)
+
+    def _tell_begin(self) -> None:
+        if self.left_lethal is None:
+            return
+        for key, trackers in self.trackers.items():
+            rule = self.lot.runs[key].limit.rule
+            if isinstance(rule, Cooling) and rule.begin_within is not None:
+                for tracker in trackers.values():
+                    tracker.begin(self.left_lethal + rule.begin_within)

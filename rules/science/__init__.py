@@ -1,0 +1,1 @@
+"""Published science as plain functions: each with its source, units and range."""

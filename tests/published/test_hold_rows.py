@@ -70,7 +70,7 @@ def rows(ref: str, fat: float | None = None) -> list[tuple[int, Instant]]:
 
 
 def check(text: str, f: int, length: Instant) -> None:
-    """Met at the very reading that completes the time; not met a second sooner, nor a thousandth of a degree colder (rounded)."""
+    """Met at the very reading that completes the time; not met a second sooner."""
     watch = judged(text, held(f, length) if length else [(0, 100.0), (20 * SECOND, f), (21 * SECOND, f), (22 * SECOND, 100.0)])
     assert watch["verdict"] == "met"
     short = [(0, 100.0), (20 * SECOND, float(f)), (21 * SECOND, 100.0)] if not length else held(f, length - SECOND)

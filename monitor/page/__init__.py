@@ -1,0 +1,8 @@
+"""The page: sentences for a phone in a wet hand. Templates, one CSS, a little plain JavaScript, and the routers behind them."""
+
+from __future__ import annotations
+
+from monitor.page import alarms, days, deviations, door, lots, now
+
+#: What `monitor.api.app.create_app` is given as its pages.
+ROUTERS = (door.router, now.router, lots.router, alarms.router, deviations.router, days.router)

@@ -1,0 +1,133 @@
+"""Deviations: what went wrong, what was done, and the answers that close a record."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields
+from typing import Final, NamedTuple
+
+from fastapi import APIRouter, Response
+
+from monitor.closing import DISPOSITIONS, Closing
+from monitor.errors import InputError
+from monitor.page.forms import AGO, Sent, SignedIn, doubled_hour, moment
+from monitor.page.shown import REFUSALS, PageRoute, Shown, back, page, sentences, status_of
+
+router = APIRouter(route_class=PageRoute, include_in_schema=False)
+
+
+class Question(NamedTuple):
+    """One answer of the closing form: its name in Closing, what is asked, and a hint."""
+
+    name: str
+    asks: str
+    hint: str = ""
+
+
+#: 9 CFR 417.3(a) in the order in which somebody at the smoker can answer it.
+QUESTIONS: Final = (
+    Question("cause", "What made it happen?"),
+    Question("removed", "How was that cause removed?"),
+    Question("restored", "What was done to regain control?"),
+    Question("reading", "Which reading shows it?", "Probe or handheld, value with unit, time."),
+    Question("prevention", "What keeps it from happening again?"),
+)
+#: 9 CFR 417.3(b), where the plan foresaw no action.
+UNFORESEEN: Final = (
+    Question("acceptability", "What did the review of the product find?"),
+    Question("reassessment", "Must the plan change?"),
+    Question("trained", "Which trained person judged that?", "Trained under 9 CFR 417.7."),
+)
+
+
+@router.get("/deviations")
+def show_all(shown: SignedIn) -> Response:
+    """Every record that is open, and those closed lately."""
+    return _all(shown)
+
+
+def _all(
+    shown: Shown, status: int = 200, trouble: tuple[str, list[str]] | None = None, values: Mapping[str, str] | None = None
+) -> Response:
+    records = shown.desk.deviations()
+    return page(
+        shown, "deviations.html", status=status, open_records=[d for d in records if d["closed"] is None],
+        closed=[d for d in records if d["closed"] is not None], lots=[one for one in shown.desk.lots() if one["ended"] is None],
+        agos=AGO, doubled=doubled_hour(shown.words.now, shown.words.zone), trouble=trouble, values=values or {},
+    )  # fmt: skip
+
+
+@router.post("/deviations")
+def open_one(sent: Sent) -> Response:
+    """Open a record for what a person saw and no probe could."""
+    shown = sent.shown
+    try:
+        text = sent.text("text")[:2000]
+        if not text:
+            raise InputError("what was found is blank; write what went wrong")
+        at = moment(sent.values, shown.words.now, shown.words.zone)
+        made = shown.desk.open_deviation(sent.hand, text, lot=sent.text("lot"), at=at)
+    except REFUSALS as error:
+        return _all(shown, status_of(error), ("open", sentences(error)), sent.values)
+    return back(f"/deviations/{made['id']}", f"Record {made['id']} is open.")
+
+
+@router.get("/deviations/{deviation}")
+def show(deviation: str, shown: SignedIn) -> Response:
+    """One record: what was found, what the plan says to do, what was done, and what closes it."""
+    return _one(shown, deviation)
+
+
+def _one(
+    shown: Shown, deviation: str, status: int = 200, trouble: tuple[str, list[str]] | None = None, values: Mapping[str, str] | None = None
+) -> Response:
+    record = shown.desk.deviation(deviation)
+    taken = {one["text"] for one in record["actions"]}
+    planned = [(number, text, text in taken) for number, text in enumerate(record["do"], start=1)]
+    return page(
+        shown, "deviation.html", status=status, d=record, planned=planned,
+        questions=QUESTIONS, more=UNFORESEEN if record["unforeseen"] else (), dispositions=DISPOSITIONS, agos=AGO,
+        doubled=doubled_hour(shown.words.now, shown.words.zone), trouble=trouble, values=values or record["answers"],
+        names={q.name: q.asks for q in (*QUESTIONS, *UNFORESEEN)} | {"disposition": "The product", "quantity": "How much", "reason": "Why"},
+    )  # fmt: skip
+
+
+@router.post("/deviations/{deviation}/actions")
+def act(deviation: str, sent: Sent) -> Response:
+    """Write down an action: one of the plan's list by its number, or one's own words."""
+    shown = sent.shown
+    try:
+        number, own = sent.text("planned"), sent.text("own")[:2000]
+        if not number.isdigit() and not own:
+            raise InputError("no action is chosen; tap one of the plan's list, or write what was done")
+        at = moment(sent.values, shown.words.now, shown.words.zone)
+        shown.desk.act(sent.hand, deviation, int(number) if number.isdigit() else own, at=at)
+    except REFUSALS as error:
+        return _one(shown, deviation, status_of(error), ("act", sentences(error)), sent.values)
+    return back(f"/deviations/{deviation}#done", "Noted in the record.")
+
+
+@router.post("/deviations/{deviation}/close")
+def close(deviation: str, sent: Sent) -> Response:
+    """Answer the record; where something is missing each missing thing is one sentence, and nothing typed is lost."""
+    shown = sent.shown
+    answers = {field.name: sent.text(field.name)[:2000] for field in fields(Closing)}
+    try:
+        done = shown.desk.close_deviation(sent.hand, [deviation], answers)["deviations"][0]
+    except REFUSALS as error:
+        return _one(shown, deviation, status_of(error), ("close", sentences(error)), sent.values)
+    if done["closed"] is None:
+        return back(f"/deviations/{deviation}", f"{done['id']} is answered. It waits for the review of {' or '.join(done['reviewers'])}.")
+    return back(f"/deviations/{deviation}", f"{done['id']} is closed. Its verdict stays {done['verdict']}.")
+
+
+@router.post("/deviations/{deviation}/review")
+def review(deviation: str, sent: Sent) -> Response:
+    """The second person's word: agreed closes the record, else it goes back with the reason."""
+    shown = sent.shown
+    try:
+        agreed = sent.text("agreed") == "yes"
+        done = shown.desk.review_deviation(sent.hand, [deviation], sent.text("comment")[:2000], agreed=agreed)["deviations"][0]
+    except REFUSALS as error:
+        return _one(shown, deviation, status_of(error), ("review", sentences(error)), sent.values)
+    return back(f"/deviations/{deviation}", f"{done['id']} is {'closed' if agreed else 'sent back'}.")

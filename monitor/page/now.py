@@ -1,0 +1,101 @@
+"""The first page: what needs somebody now, then each lot in a paragraph. And the stream that keeps every page fresh."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Mapping
+from typing import Any, cast
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import StreamingResponse
+
+from monitor.api.access import who_asks
+from monitor.api.events import Feed
+from monitor.page.forms import AGO, SignedIn, doubled_hour
+from monitor.page.shown import PageRoute, Shown, page
+from monitor.page.telling import step_sentence, tell_limits
+
+router = APIRouter(route_class=PageRoute, include_in_schema=False)
+#: The page renews itself at least this often, since readings alone are no ledger entries.
+_BEAT_S = 5.0
+
+
+@router.get("/")
+def show_now(shown: SignedIn) -> Response:
+    """What needs me now, and how each lot stands."""
+    desk = shown.desk
+    view = desk.now_view()
+    alarms = {str(one["id"]): one for one in desk.alarms()}
+    probes = desk.probes()
+    return page(
+        shown,
+        "now.html",
+        needs=[dict(one) | {"alarm": alarms.get(str(one["id"])) if one["kind"] == "alarm" else None} for one in view["needs"]],
+        waiting=[one for one in alarms.values() if not one["unacknowledged"]],
+        lots=[told_lot(shown, one, probes) for one in view["lots"]],
+        asked={one["lot"]: one for one in view["lots"] if one["awaits"]},
+        rooms=[p for p in probes if p["place"] not in ("core", "")],
+        agos=AGO,
+        doubled=doubled_hour(shown.words.now, shown.words.zone),
+    )
+
+
+@router.get("/lots")
+def show_lots(shown: SignedIn) -> Response:
+    """Every lot: those open, then those that ended last."""
+    lots = shown.desk.lots()
+    probes = shown.desk.probes()
+    return page(
+        shown,
+        "lots.html",
+        open_lots=[told_lot(shown, one, probes) for one in lots if one["ended"] is None],
+        ended=[one for one in lots if one["ended"] is not None],
+    )
+
+
+@router.get("/probes")
+def show_probes(shown: SignedIn) -> Response:
+    """Every probe: what it reads, how old that is, its health, where it is."""
+    silent = {p.id: p.silent_after for p in shown.desk.plan.probes}
+    return page(shown, "probes.html", probes=shown.desk.probes(), silent=silent)
+
+
+def told_lot(shown: Shown, line: Mapping[str, Any], probes: list[dict[str, Any]]) -> dict[str, Any]:
+    """One lot as a paragraph: where it is, what is judged now, what was decided."""
+    limits = line.get("limits")
+    if limits is None:
+        limits = shown.desk.lot(line["lot"])["limits"]
+    told = tell_limits(line, limits, shown.desk.plan, probes, shown.words)
+    return {
+        "line": line,
+        "sentence": step_sentence(line, shown.words),
+        "now": [one for one in told if one.current],
+        "wrong": [one for one in told if one.verdict in ("deviated", "unproven")],
+        "met": [one for one in told if one.verdict == "met"],
+        "inside": [p for p in probes if p["lot"] == line["lot"]],
+    }
+
+
+@router.get("/live")
+async def live(request: Request, shown: SignedIn) -> StreamingResponse:
+    """Server-sent events that say when to renew the page: something was recorded, or a few seconds have passed."""
+    feed = cast(Feed, request.app.state.feed)
+    bell = feed.join()
+    return StreamingResponse(_beats(feed, bell, request), media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
+
+
+async def _beats(feed: Feed, bell: asyncio.Event, request: Request) -> AsyncIterator[str]:
+    try:
+        yield "retry: 3000\ndata: hello\n\n"
+        while not feed.closed:
+            bell.clear()
+            try:
+                await asyncio.wait_for(bell.wait(), _BEAT_S)
+                yield "data: changed\n\n"
+                await asyncio.sleep(0.5)  # what is recorded together is shown together
+            except TimeoutError:
+                yield "data: beat\n\n"
+            if who_asks(request) is None:
+                return
+    finally:
+        feed.leave(bell)

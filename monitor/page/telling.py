@@ -1,0 +1,218 @@
+"""What is told about a lot, in sentences: where it is, what each limit still asks, what was decided and why.
+
+Pure functions from the Judge JSON, the plan and the probes' newest values to text; nothing here judges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+from markupsafe import Markup
+
+from monitor.alarms.limit_text import limit_text
+from monitor.page.words import VERDICTS, Words, about, instant, margin_words
+from rules.book import MARKS, read_in_original
+from rules.limits import spec
+from rules.plan import Limit, Plan
+from rules.reading import SECOND
+
+Json = Mapping[str, Any]
+_WORST = ("deviated", "unproven", "open", "met")
+
+
+class Told(NamedTuple):
+    """One limit of a lot as the page tells it.
+
+    `verdict` is a key of VERDICTS. `asks` is the limit itself, `now` what is still to do while it is judged,
+    `why` the reason of a decided one, `watches` the same per probe, `sources` where its figures come from.
+    """
+
+    name: str
+    step: str
+    critical: bool
+    verdict: str
+    current: bool
+    asks: str
+    now: Markup
+    why: str
+    watches: Sequence[Told]
+    sources: Sequence[str]
+    doubtful: bool
+
+    @property
+    def sign(self) -> str:
+        """The verdict's own sign."""
+        return VERDICTS[self.verdict][0]
+
+    @property
+    def meaning(self) -> str:
+        """The verdict in plain words."""
+        return VERDICTS[self.verdict][2]
+
+
+def plan_limit(plan: Plan, product: str, step: str, name: str) -> Limit | None:
+    """The limit that a judged one came from, if the plan in force still has it."""
+    made = plan.product_by_code.get(product)
+    found = made.step(step) if made else None
+    return next((one for one in found.limits if one.name == name), None) if found else None
+
+
+def tell_limits(lot: Json, limits: Sequence[Json], plan: Plan, probes: Sequence[Json], words: Words) -> list[Told]:
+    """Every limit of a lot: first what went wrong, then what is judged now, then the rest in the plan's order."""
+    steps = list(lot["steps_now"])
+    made = plan.product_by_code.get(lot["product"])
+    entered = _entered([s.name for s in made.steps] if made else [], steps, lot)
+    told = [_tell(lot, one, plan_limit(plan, lot["product"], one["step"], one["limit"]), steps, entered, probes, words) for one in limits]
+    order = {"deviated": 0, "unproven": 1}
+    return sorted(told, key=lambda t: order.get(t.verdict, 2 if t.current else 3))
+
+
+def _entered(names: Sequence[str], steps: Sequence[str], lot: Json) -> set[str]:
+    """The steps that have begun: those up to the one the lot is in."""
+    if lot.get("ended") is not None:
+        return set(names)
+    reached = [names.index(s) for s in steps if s in names]
+    return set(names[: max(reached) + 1]) if reached else set(names)
+
+
+def _tell(lot: Json, one: Json, limit: Limit | None, steps: Sequence[str], entered: set[str], probes: Sequence[Json], words: Words) -> Told:
+    over = set(limit.over) if limit and limit.over else {one["step"]}
+    ended = lot.get("ended") is not None
+    begun = bool(over & entered) or any(w["verdict"] != "open" for w in one["watches"])
+    verdict = one["verdict"]
+    # A limit that was left short or whose clock runs on travels with the lot: it is judged now although its step is over.
+    current = not ended and verdict == "open" and begun and (bool(over & set(steps)) or bool(one["watches"]))
+    watches = sorted(one["watches"], key=lambda w: (_WORST.index(w["verdict"]), w.get("margin", {}).get("seconds", 0)))
+    why = next((str(w["reason"]) for w in watches if w["reason"] and w["verdict"] == verdict), str(one.get("reason", "")))
+    return Told(
+        name=one["limit"],
+        step=one["step"],
+        critical=one["class"] == "critical",
+        verdict="not begun" if verdict == "open" and not begun else verdict,
+        current=current,
+        asks=limit_text(limit, words.unit) if limit else one["kind"],
+        now=_now(watches, limit, probes, lot, words) if current else Markup(""),
+        why=why,
+        watches=[_watch(w, one, limit, words, current=current) for w in watches],
+        sources=sources(limit) if limit else [],
+        doubtful=bool(limit and limit.critical and any(not read_in_original(c.mark) for c in limit.citations)),
+    )
+
+
+def _watch(w: Json, one: Json, limit: Limit | None, words: Words, *, current: bool) -> Told:
+    margin = margin_words(dict(w.get("margin", {})), words, verdict=w["verdict"])
+    why = ". ".join(_capital(part) for part in (str(w["reason"]), margin) if part)
+    now = _asks_still(w, limit, words) if w["verdict"] == "open" and current else Markup("")
+    return Told(str(w["probe"]), "", one["class"] == "critical", w["verdict"], current, "", now, why, (), (), False)
+
+
+def sources(limit: Limit) -> list[str]:
+    """Where a limit's figures come from, one sentence each, with how well they were verified."""
+    told = []
+    for c in dict.fromkeys(limit.citations):
+        text = ", ".join(part for part in (c.document, c.section, c.date) if part)
+        told.append(f"{text}: {MARKS.get(c.mark, 'mark ' + c.mark)} (mark {c.mark}).")
+    if limit.book:
+        told.append(f"Book table {limit.book}.")
+    if limit.confirmed:
+        told.append(f"Confirmed by {limit.confirmed}.")
+    if limit.source:
+        told.append(f"{_capital(limit.source)}.")
+    if not limit.guard:
+        told.append("The probe's uncertainty is not used against the lot here (guard = none).")
+    return told or ["The plan names no source for it."]
+
+
+def _now(watches: Sequence[Json], limit: Limit | None, probes: Sequence[Json], lot: Json, words: Words) -> Markup:
+    """What a limit still asks, by the watch that decides it, with what its probe reads."""
+    live = [w for w in watches if w["verdict"] == "open"]
+    if not live:
+        return Markup("no probe serves it now: what is not measured is not controlled")
+    chosen = min(live, key=lambda w: w.get("margin", {}).get("seconds", 0))
+    parts = [_asks_still(chosen, limit, words)]
+    probe = next((p for p in probes if p["probe"] == chosen["probe"]), None)
+    if probe is not None and (probe["lot"] in ("", lot["lot"])):
+        parts.append(reads(probe, words))
+    return Markup("; ").join(parts)
+
+
+def reads(probe: Json, words: Words) -> Markup:
+    """What a probe reads and how old that is: "core-2 reads 96.4 °F, 8 s ago"."""
+    if probe["celsius_c"] is None:
+        return Markup("{} has read nothing").format(probe["probe"])
+    text = Markup("{} reads <b>{}</b>, {}").format(probe["probe"], words.temp(probe["celsius_c"]), words.ago(probe["at"]))
+    return text if probe["health"] == "good" else text + Markup(" (<b>{}</b>)").format(probe["health"])
+
+
+def _asks_still(w: Json, limit: Limit | None, words: Words) -> Markup:
+    """What one open watch still asks, in the words of its kind."""
+    rule = limit.rule if limit else None
+    facts, margin = w.get("evidence", {}), w.get("margin", {})
+    seconds = margin.get("seconds")
+    span = None if seconds is None else round(seconds * SECOND)
+    if isinstance(rule, spec.Cooling):
+        return _cooling(rule, facts, words)
+    if isinstance(rule, spec.HoldLethality):
+        if span is not None and span < 0 and facts.get("rows"):
+            return Markup("hold <b>{}</b> more to meet it").format(about(span))
+        first, last = rule.rows[0], rule.rows[-1]
+        hotter = f", or a hotter row up to {words.temp_short(last.at_c)}" if last is not first else ""
+        return Markup("not yet at <b>{}</b>, to be held {}{}").format(words.temp_short(first.at_c), about(first.length), hotter)
+    if isinstance(rule, spec.IntegratedLethality):
+        return Markup("<b>{}</b> of {} log10 summed").format(f"{facts.get('log10', 0):.2f}", f"{rule.target_log:g}")
+    if isinstance(rule, spec.ComeUp) and span is not None:
+        low, high = words.temp_short(rule.low_c), words.temp_short(rule.high_c)
+        return Markup("<b>{}</b> left of {} between {} and {}").format(about(max(span, 0)), about(rule.within), low, high)
+    if isinstance(rule, spec.Exposure) and facts.get("tiers"):
+        tier = min(facts["tiers"], key=lambda t: t["within_s"] - t["certain_s"])
+        left = about(round(max(tier["within_s"] - tier["certain_s"], 0) * SECOND))
+        return Markup("<b>{}</b> left above {}").format(left, words.temp_short(tier["above_c"]))
+    if isinstance(rule, spec.Dwell) and "shown_s" in facts:
+        shown, needed = about(round(facts["shown_s"] * SECOND)), about(round(facts["needed_s"] * SECOND))
+        return Markup("<b>{}</b> of {} shown").format(shown, needed)
+    if isinstance(rule, spec.Ceiling | spec.Floor):
+        return _bound(rule, facts, span, words)
+    return Markup("{}").format(limit_text(limit, words.unit) if limit else "being judged")
+
+
+def _bound(rule: spec.Ceiling | spec.Floor, facts: Json, span: int | None, words: Words) -> Markup:
+    ceiling = isinstance(rule, spec.Ceiling)
+    bound = words.temp_short(rule.max_c if isinstance(rule, spec.Ceiling) else rule.min_c)
+    text = Markup("at {} {}").format("most" if ceiling else "least", bound)
+    if "worst_c" in facts:
+        text += Markup("; {} so far {}").format("highest" if ceiling else "lowest", words.temp(facts["worst_c"]))
+    if rule.allowed and span is not None and facts.get("longest_over_s"):
+        text += Markup("; <b>{}</b> left {} it").format(about(max(span, 0)), "over" if ceiling else "under")
+    return text
+
+
+def _cooling(rule: spec.Cooling, facts: Json, words: Words) -> Markup:
+    if facts.get("clock_at") is None:
+        return Markup("its clock starts when the core falls below <b>{}</b>").format(words.temp_short(rule.start_c))
+    for window in facts.get("windows", ()):
+        deadline = instant(window.get("deadline_at"))
+        if window.get("mark_at") is None and deadline is not None:
+            left, to = deadline - words.now, words.temp_short(window["to_c"])
+            if left >= 0:
+                return Markup("<b>{}</b> is due in <b>{}</b>, by {}").format(to, about(left), words.when(deadline))
+            return Markup("<b>{}</b> was due <b>{} ago</b>, at {}").format(to, about(left), words.when(deadline))
+    return Markup("every mark is reached; it is met once the last one is kept for 30 min")
+
+
+def step_sentence(lot: Json, words: Words) -> Markup:
+    """Where the lot is: "J-0412 is in chill, for 1 h 12 min, since 14:02."."""
+    if lot["ended"] is not None:
+        return Markup("<b>{}</b> ended at {}.").format(lot["lot"], words.when(lot["ended"]))
+    if len(lot["steps_now"]) > 1:
+        return Markup("<b>{}</b> is between {}: the limits of both are judged until somebody says where it is.").format(
+            lot["lot"], Markup(" and ").join(Markup("<b>{}</b>").format(s) for s in lot["steps_now"])
+        )
+    text = Markup("<b>{}</b> is in <b>{}</b>").format(lot["lot"], lot["step"])
+    if lot["step_since"] is not None:
+        text += Markup(", {} so far (since {})").format(words.since(lot["step_since"]), words.when(lot["step_since"]))
+    return text + (Markup("; <b>{}</b> is next and waits for your word.").format(lot["awaits"]) if lot["awaits"] else Markup("."))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

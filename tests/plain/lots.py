@@ -379,7 +379,7 @@ class Lot:
             for probe in (p for p in self.cores if p.id != watch.probe):
                 seen = [s for s in self.core_seen(probe.id) if s.at <= at]
                 start = clock(rule, seen, self.uncertainty(limit, probe), opening.at, [again for again in restarts if again <= at])
-                gone = not any(spell.start.at <= at and (spell.end is None or at < spell.end.at) for spell in self.placed(probe.id))
+                gone = not any(spell.holds(at) for spell in self.placed(probe.id))
                 if start == WAITING and gone:
                     start = seen[-1].at
                 clocks += [start] if start is not None else []

@@ -436,7 +436,7 @@ def build(choose: Choose) -> Scenario:
     for probe in (p for p in plan.probes if p.place != "core"):
         if any(limit.place == probe.place for step in plan.products[0].steps for limit in step.limits):
             _fixed_readings(m, probe, START, end)
-    at = START + (end - START) * choose.number(10, 99) // 100 if choose.chance(25) else None
+    at = START + (end - START) * choose.number(10, 99) // 100 if choose.chance(33) else None
     return Scenario(plan, tuple(sorted(m.events, key=lambda e: e.at)), at)
 
 

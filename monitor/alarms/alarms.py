@@ -230,6 +230,13 @@ class Alarms:
         else:
             self._climb(conn, row, now)
 
+    def hurry(self, conn: Connection, number: int, now: Instant) -> None:
+        """A message about this alarm reached nobody: the next rung is told now, not when its turn comes."""
+        row = row_of(conn, number)
+        if row["rang_at"] is not None and row["next_at"] is not None and row["rung"] < len(self._ladder.rungs(row["priority"])):
+            self._ladder.set(conn, number, {"next_at": now})
+            self._climb(conn, row_of(conn, number), now)
+
     # ---- what people are shown ----
 
     def open_alarms(self, conn: Connection, now: Instant | None = None) -> list[dict[str, Any]]:

@@ -152,7 +152,8 @@ class Courier:
             return
         failed = self._failing[message.bell] = self._failing.get(message.bell, 0) + 1
         if answer.outcome is Outcome.REFUSED:
-            outbox.refused(conn, message, now, answer.text)
+            if not outbox.refused(conn, message, now, answer.text) and message.alarm_id is not None and message.kind == "alarm":
+                self._alarms.hurry(conn, message.alarm_id, now)
             self._record(conn, "message", {**body, "outcome": "refused", "why": answer.text}, now, "")
         else:
             rotate = message.tries + 1 >= TRIES and len(message.routes) > 1

@@ -50,7 +50,7 @@ def headline(cause: Cause, alarm_id: int, site: Site, mark: str = "") -> str:
         text = short(parts[name], least + max(spare, 0))
         spare -= max(len(text) - least, 0)
         line += joints[name] + text.rstrip("." if name != "do" else "")
-    return line[:HEAD]
+    return line.replace("…. ", "… ")[:HEAD]
 
 
 def body(cause: Cause, alarm_id: int, site: Site, message_id: str, link: str = "", mark: str = "", more: tuple[str, ...] = ()) -> str:

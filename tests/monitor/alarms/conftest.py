@@ -79,8 +79,11 @@ def make_config(tmp_path: Path, **changes: object) -> Config:
         plan=tmp_path / "plan.toml",
         data=tmp_path / "data",
         persons=(Person("Odile Marsh", "operator", ("odile-phone", "odile-mail")), Person("Tam Okafor", "reviewer", ("tam-phone",))),
-        bells=tuple(BellConfig(name, program=(sys.executable,)) for name in ("odile-phone", "odile-mail", "tam-phone"))
-        + (BellConfig("siren", topic="ferncliff/siren"), BellConfig("lamp", topic="ferncliff/lamp", off_when="cleared")),
+        bells=(
+            *(BellConfig(name, program=(sys.executable,)) for name in ("odile-phone", "odile-mail", "tam-phone")),
+            BellConfig("siren", topic="ferncliff/siren"),
+            BellConfig("lamp", topic="ferncliff/lamp", off_when="cleared"),
+        ),
         escalation=(
             Rung(0, persons=("Odile Marsh",)),
             Rung(0, bells=("siren", "lamp"), at_least="critical"),

@@ -107,7 +107,7 @@ def read_limit(node: Node, context: Context) -> Limit | None:
 
 
 def _kind(node: Node, context: Context) -> str | None:
-    kind = node.data.get("kind")
+    kind = show(node.data.get("kind")).strip('"')
     if kind in LATER_KINDS:
         node.wrong("kind", f"this version does not judge the kind {kind} yet; take the limit out and keep its record by hand")
         return None

@@ -52,7 +52,7 @@ class Table:
     def text(self, key: str, default: str = "", *, required: bool = False) -> str:
         """A text; a required one may not be absent or blank."""
         value = self.get(key, str, default, f'a text, such as {key} = "…"')
-        if required and not value.strip():
+        if required and not value.strip() and isinstance(self.values.get(key, ""), str):
             self.bad(key, f'{self.title} has no {key}; write {key} = "…"')
         return value
 
@@ -104,7 +104,10 @@ class Table:
     def title(self) -> str:
         """How a sentence names this table: its id or name where it has one."""
         label = self.values.get("id") or self.values.get("name") or self.values.get("driver")
-        return f"{self.name} {label!r}" if isinstance(label, str) else f"{self.name} number {self.number + 1}"
+        if isinstance(label, str):
+            return f"{self.name} {label!r}"
+        single = {"": "the file"} | {name: f"[{name}]" for name in ("server", "store", "mqtt", "alarms")}
+        return single.get(self.name, f"{self.name} number {self.number + 1}")
 
 
 class Loader:
@@ -137,7 +140,7 @@ class Loader:
             raise ConfigError([f"{self.path.name}: is not TOML: {error}; quote every text and write one key = value a line"]) from error
         self.lines = Lines(content)
         top = Table(self, "", 0, values)
-        self._unknown(top, "the file")
+        self._unknown(top, top.title)
         config = Config(
             path=self.path.resolve(),
             plan=self._plan(top),
@@ -164,7 +167,7 @@ class Loader:
             self.bad(self.lines.of("", 0, name), f"{name} is {value!r}; write a table headed [{name}]")
             value = {}
         table = Table(self, name, 0, value)
-        self._unknown(table, f"[{name}]")
+        self._unknown(table, table.title)
         return table
 
     def _each(self, values: Mapping[str, object], name: str, read: Callable[[Table], _T | None]) -> list[_T]:
@@ -191,7 +194,7 @@ class Loader:
 
     def _plan(self, top: Table) -> Path:
         plan = self.place(top.text("plan", required=True) or "plan.toml")
-        if "plan" in top.values and not plan.is_file():
+        if top.values.get("plan") and isinstance(top.values["plan"], str) and not plan.is_file():
             top.bad("plan", f"plan {str(top.values['plan'])!r} is no file; write the path of the plan, from this file's folder")
         return plan
 
@@ -246,7 +249,7 @@ class Loader:
             table.bad(ways[1] if ways else "id", f"{table.title} has {said}; write exactly one of url, url_file, url_env, program, topic")
         url = table.secret("url") or (Secret(table.text("url")) if table.values.get("url") else None)
         program = table.texts("program")
-        if "program" in table.values and not (program and Path(program[0]).is_absolute()):
+        if isinstance(table.values.get("program"), list) and not (program and Path(program[0]).is_absolute()):
             table.bad(
                 "program", f'program is {table.values["program"]!r}; write a list that starts with a full path, such as ["/usr/bin/…"]'
             )
@@ -319,9 +322,10 @@ class Loader:
             self.bad(self.lines.of("escalation", 0, "after"), 'no [[escalation]] rings at once; give the first after = "0 min"')
 
     def _known(self, table: str, number: int, key: str, names: Sequence[str], known: Sequence[str], what: str) -> None:
+        given = [name for name in known if name]
         for name in names:
             if name not in known:
-                have = f"; there are {', '.join(known)}" if known else f"; add a [[{what}]]"
+                have = f"; there are {', '.join(given)}" if given else f"; add a [[{what}]]"
                 self.bad(self.lines.of(table, number, key), f"{key} names {name!r}, which is no {what}{have}")
 
     def _addresses(self, config: Config) -> None:

@@ -81,7 +81,7 @@ class CoolingWatch(Watch):
             if self.hot_at is not None and self.clock is None and self.begin_by is None:
                 self.hot_at = self.last_at = at
                 return None
-            self._hot(at, lo)
+            self._hot(at, lo, hi)
         elif self.clock is not None and last is not None and self.coldest is not None:
             if (
                 self.band_low <= hi < self.band_high
@@ -104,8 +104,13 @@ class CoolingWatch(Watch):
             self._never_hot(at, lo, hi)
         return self.news
 
-    def _hot(self, at: Instant, lo: float) -> None:
-        """At or above start: the clock waits (again)."""
+    def _hot(self, at: Instant, lo: float, hi: float) -> None:
+        """At or above start: the clock waits (again), unless a deadline has passed in the open before."""
+        if self.clock is not None and self.opening is not None:
+            self._interval(self.last_at if self.last_at is not None else self.clock, at, hi)
+            if self.ruin is not None:
+                self._speak(at)
+                return
         if self.clock is not None or self.hot_at is None:
             self._tell_clock(at, self.clock is not None)
             self._forget()
@@ -241,7 +246,7 @@ class CoolingWatch(Watch):
                 if i == len(self.windows) - 1:
                     self.kept_from = None
                     if self.gap_end is not None:
-                        self._doubt(at, "a gap lies between the clock's start and the last mark")
+                        self._doubt(self.gap_end, "a gap lies between the clock's start and the last mark")
                 if deadline is not None and at > deadline:
                     self._ruin(at, f"warmed above {self._target(i)} again after its deadline")
         if self.marks[-1] is None:

@@ -27,7 +27,6 @@ class Allow:
     async def __call__(self, request: Request) -> Who:
         """Who is asking; refused with a Problem when nobody is signed in, or the role may not."""
         if not self.roles:
-            request.state.open = True
             return Who("", "")
         who = who_asks(request)
         if who is None:
@@ -36,7 +35,6 @@ class Allow:
             raise Problem("not-allowed", f"{who.name} is {_a(who.role)}; this is for {_a(' or '.join(sorted(self.roles)))}")
         if not who.device and request.method not in _SAFE and not form_token_fits(who, request.headers.get(FORM_HEADER, "")):
             raise Problem("not-allowed", f"the header {FORM_HEADER} is missing or is not this session's; GET /api/v1/session gives it")
-        request.state.who = who
         return who
 
 
@@ -55,6 +53,13 @@ def who_asks(request: Request) -> Who | None:
         return people.by_bearer(token.strip()) if scheme.lower() == "bearer" else None
     cookie = request.cookies.get(COOKIE)
     return people.by_session(cookie) if cookie else None
+
+
+def may_know(request: Request) -> bool:
+    """Whether the sender may be told what is wrong with the body: somebody who is known, or anybody at an open route."""
+    dependant = getattr(request.scope.get("route"), "dependant", None)
+    rule = _rule(dependant) if isinstance(dependant, Dependant) else None
+    return (rule is not None and not rule.roles) or who_asks(request) is not None
 
 
 def form_token_fits(who: Who, given: str) -> bool:

@@ -13,7 +13,7 @@ from fastapi.responses import JSONResponse
 from prometheus_client import CollectorRegistry
 
 from monitor.api import alarms, days, deviations, events, health, lots, probes, problems, readings, session
-from monitor.api.access import COOKIE, FORM_HEADER, READ, check_rules
+from monitor.api.access import COOKIE, FORM_HEADER, READ, check_rules, may_know
 from monitor.api.shell import Shell
 from monitor.desk import Desk
 from monitor.people import People
@@ -45,7 +45,7 @@ def create_app(
     state.feed = events.Feed(desk)
     state.metrics = CollectorRegistry(auto_describe=False)
     state.metrics.register(health.DeskCollector(desk))
-    problems.install(app)
+    problems.install(app, may_know)
     for module in (session, readings, probes, lots, alarms, deviations, days, events, health):
         app.include_router(module.router)
     app.include_router(_about(app))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import time
 from collections.abc import AsyncIterator
 from typing import Annotated, Any, cast
 
@@ -109,7 +110,12 @@ async def events(
 async def _stream(feed: Feed, bell: asyncio.Event, seq: int, request: Request) -> AsyncIterator[str]:
     try:
         yield f"retry: 3000\nid: {seq}\nevent: hello\ndata: {{}}\n\n"
+        asked = time.monotonic()
         while not feed.closed:
+            if time.monotonic() - asked >= feed.beat_s:
+                asked = time.monotonic()
+                if who_asks(request) is None:  # signed out meanwhile, or the session ran out
+                    return
             bell.clear()
             page = await asyncio.to_thread(feed.after, seq)
             for entry in page:
@@ -120,8 +126,6 @@ async def _stream(feed: Feed, bell: asyncio.Event, seq: int, request: Request) -
             try:
                 await asyncio.wait_for(bell.wait(), feed.beat_s)
             except TimeoutError:
-                if who_asks(request) is None:  # signed out meanwhile, or the session ran out
-                    return
                 yield ": beat\n\n"
     finally:
         feed.leave(bell)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import http
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from fastapi import FastAPI, Request
@@ -96,8 +96,11 @@ _SLUGS: tuple[tuple[type[Exception], str], ...] = (
 )
 
 
-def install(app: FastAPI) -> None:
-    """Make every error of the app answer as a problem document."""
+def install(app: FastAPI, may_know: Callable[[Request], bool]) -> None:
+    """Make every error of the app answer as a problem document.
+
+    A body is read before anybody asks who is there; only those for whom `may_know` is true are told what is wrong with it.
+    """
 
     async def on_ours(_: Request, error: Exception) -> JSONResponse:
         return of_error(error)
@@ -115,12 +118,13 @@ def install(app: FastAPI) -> None:
 
     async def on_http(request: Request, error: Exception) -> JSONResponse:
         assert isinstance(error, HTTPException)
+        if error.status_code == 400 and not may_know(request):
+            return problem("not-signed-in", NOT_SIGNED_IN)
         return _of_http(request, error)
 
     async def on_validation(request: Request, error: Exception) -> JSONResponse:
         assert isinstance(error, RequestValidationError)
-        if getattr(request.state, "who", None) is None and not getattr(request.state, "open", False):
-            # The body is read before anybody asked who is there; a stranger learns nothing about it.
+        if not may_know(request):
             return problem("not-signed-in", NOT_SIGNED_IN)
         return _of_validation(error)
 
@@ -162,6 +166,8 @@ def _of_validation(error: RequestValidationError) -> JSONResponse:
     if any(e["type"] == "json_invalid" for e in found):
         where = next((e["loc"][-1] for e in found if e["type"] == "json_invalid"), 0)
         return problem("unreadable", f"the body is not JSON: it breaks off or goes wrong at character {where}")
+    if any(tuple(e["loc"]) == ("body",) and isinstance(e.get("input"), bytes) for e in found):
+        return problem("media-type", "the Content-Type does not say that the body is JSON; send it with Content-Type: application/json")
     listed = [{"pointer": _pointer(e["loc"]), "detail": _sentence(e)} for e in found]
     detail = listed[0]["detail"]
     if len(listed) > 1:
@@ -185,6 +191,7 @@ def _sentence(error: Mapping[str, Any]) -> str:
     shown = shown if len(shown) <= 60 else shown[:57] + "..."
     if kind == "value_error":
         return str(error["ctx"]["error"]) if "ctx" in error else str(error["msg"])
-    subject = "the body" if tuple(loc) == ("body",) else f'"{name}"'
+    if tuple(loc) == ("body",):
+        return f"the body is {shown}; send a JSON object"
     wanted = str(error["msg"]).removeprefix("Input ").removeprefix("Value error, ")
-    return f"{subject} is {shown}; it {wanted}"
+    return f'"{name}" is {shown}; it {wanted}'

@@ -54,22 +54,22 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
         return OPEN
     ends = [s.spell.end.at for s in sessions(watch, now) if s.spell.end is not None]
     instants = {watch.opened.at, now, *ends, *(s.at for s in all_seen if watch.opened.at <= s.at <= now)}
-    outcome, earlier_start = OPEN, None
+    outcome = OPEN
     for at in sorted(instants):
         seen = [s for s in all_seen if s.at <= at]
         start, taken, causes = _start(rule, watch, seen, setting, at)
         if setting.short_of_needs:
-            causes.append(setting.opening)
+            causes.append(watch.opened.at)
         closed = sessions(watch, at)[-1].spell.end
-        for clock_start in [earlier_start, start]:
-            if clock_start not in (None, WAITING):
-                deviated = Course(rule, watch, seen, clock_start or 0, taken, at, closed is not None).deviated
+        before = _start(rule, watch, [s for s in seen if s.at < at], setting, at)
+        for clock_start, took in [before[:2], (start, taken)]:  # as known before the reading of this instant, and with it
+            if clock_start != WAITING:
+                deviated = Course(rule, watch, seen, clock_start, took, at, closed is not None).deviated
                 if deviated is not None:
                     return Outcome(Verdict.DEVIATED, deviated, True)
         late = _begun_late(rule, watch, seen, setting, at, closed is not None)
         if late is not None:
             return Outcome(Verdict.DEVIATED, late, True)
-        earlier_start = start
         outcome = _standing(rule, watch, seen, start, taken, causes, at, closed.at if closed is not None else None)
         if outcome.final:
             return outcome
@@ -88,7 +88,7 @@ def _start(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, 
         return min(started), True, []
     if others:
         return WAITING, True, []
-    return setting.opening, True, [setting.opening]
+    return setting.opening, True, [watch.opened.at]
 
 
 class Course:
@@ -189,7 +189,7 @@ def _standing(
     short = any(mark is None for mark in course.marks)
     if closed is not None and short:
         causes.append(closed)
-    final = not short and (closed is not None or course.kept_at is not None)
+    final = not short and course.kept_at is not None
     if causes:
         return Outcome(Verdict.UNPROVEN, min(causes), final, withdrawn=closed is not None and short)
     return OPEN if short else Outcome(Verdict.MET, last_mark, final)

@@ -62,8 +62,8 @@ def test_sausages_cool_in_the_recorded_times(diameter_mm, f_min, lag, first_min,
     f = decade_time(radius, 1.3e-7, term.eigenvalue)
     assert f / 60 == pytest.approx(f_min, abs=0.06)
     assert term.lag == pytest.approx(lag, abs=0.0006)
-    assert time_between(fahrenheit(130), fahrenheit(80), 2.0, f) / 60 == pytest.approx(first_min, abs=0.1)
-    assert time_between(fahrenheit(80), fahrenheit(40), 2.0, f) / 60 == pytest.approx(second_min, abs=0.1)
+    assert time_between(fahrenheit(130), fahrenheit(80), 2.0, f) / 60 == pytest.approx(first_min, rel=0.0015)
+    assert time_between(fahrenheit(80), fahrenheit(40), 2.0, f) / 60 == pytest.approx(second_min, rel=0.0015)
 
 
 def test_bessel_functions_at_their_known_zeros():

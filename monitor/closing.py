@@ -74,10 +74,10 @@ def missing_from(closing: Closing, unforeseen: bool) -> list[str]:
     answers = closing.as_json()
     missing = [sentence for name, sentence in _ASKED if not answers[name].strip()]
     if closing.disposition not in DISPOSITIONS:
-        said = f'disposition is "{closing.disposition[:40]}"' if closing.disposition else "what became of the product is missing"
+        said = f'disposition is "{closing.disposition[:40]}"' if closing.disposition.strip() else "what became of the product is missing"
         missing.append(f"{said}; write one of {', '.join(DISPOSITIONS)} (9 CFR 417.3(a)(4))")
     if _QUANTITY.match(closing.quantity) is None:
-        said = f'quantity is "{closing.quantity[:40]}"' if closing.quantity else "the quantity of product is missing"
+        said = f'quantity is "{closing.quantity[:40]}"' if closing.quantity.strip() else "the quantity of product is missing"
         missing.append(f"{said}; write a number with its unit, such as 42 kg or 120 links (9 CFR 417.3(a)(4))")
     if unforeseen:
         missing += [sentence for name, sentence in _ASKED_UNFORESEEN if not answers[name].strip()]

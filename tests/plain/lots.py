@@ -156,11 +156,9 @@ class Lot:
             opening = self.cooling_opening(step, limit)
             if opening is None:
                 return []
-            ends = [stay.spell.end for stay in self.stays if stay.step.name in self.names(step, limit)]
-            last = None if not ends or None in ends else max(end for end in ends if end is not None)
-            if last is None or last <= opening:
-                last = self.end
-            return [[Spell(opening, last)]]
+            stays = [stay.spell for stay in self.stays if stay.step.name in self.names(step, limit)]
+            first = Spell(opening, stays[0].end if stays else self.end)
+            return [joined([first, *stays[1:]])]
         spells = [self._extended(step, limit, stay) for stay in self.stays if stay.step.name in self.names(step, limit)]
         if step.repeats and not limit.over:
             return [[spell] for spell in spells]

@@ -1,0 +1,76 @@
+"""The Judge JSON as sentences: the verdict first, then what each limit rests on."""
+
+from __future__ import annotations
+
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from rules.plan import Plan
+from rules.quantity import format_span, local, parse_instant
+from rules.reading import SECOND
+
+WORDS = {
+    "met": "every critical limit was met",
+    "deviated": "a critical limit was NOT met",
+    "unproven": "the evidence cannot show that every critical limit was met",
+    "open": "still being judged",
+}
+MARKS = {"met": "met", "deviated": "DEVIATED", "unproven": "UNPROVEN", "open": "open"}
+
+
+def report_text(report: dict[str, Any], plan: Plan) -> str:
+    """What a tired person reads: lots, limits, watches, alarms, problems."""
+    zone = plan.site.zone
+    lines: list[str] = []
+    for lot in report["lots"]:
+        lines += _lot(lot, zone)
+    for day in report["standing"]:
+        lines.append(f"room {day['room']} on {day['day']}: {day['limit']} {MARKS[day['verdict']]}")
+        lines += [f"      {_watch(w, zone)}" for w in day["watches"]]
+    if report["alarms"]:
+        lines += ["", "What would have rung:"]
+        lines += [f"  {_time(a['at'], zone)}  {a['lot']}: {_alarm(a)}" for a in report["alarms"]]
+    if report["problems"]:
+        lines += ["", "Readings that could not be used as they stand:"]
+        lines += [f"  {_time(p['at'], zone)}  {p['probe']}: {p['text']}" for p in report["problems"]]
+    lines += ["", "A limit was met or it was not; whether that is enough is for a qualified person and local law to say."]
+    return "\n".join(lines) + "\n"
+
+
+def _lot(lot: dict[str, Any], zone: ZoneInfo) -> list[str]:
+    lines = [f"Lot {lot['lot']} ({lot['product']}): {lot['verdict'].upper()} — {WORDS[lot['verdict']]}."]
+    if lot["unconfirmed"]:
+        lines.append(f'  Nobody has confirmed that it is in "{lot["prompt"]["to"]}" since {_time(lot["prompt"]["at"], zone)}.')
+    for limit in lot["limits"]:
+        kind = "critical" if limit["class"] == "critical" else "operating"
+        lines.append(f"  {MARKS[limit['verdict']]:9} {limit['step']}: {limit['limit']} ({limit['kind']}, {kind})")
+        if limit.get("reason"):
+            lines.append(f"            {limit['reason']}")
+        lines += [f"            {_watch(w, zone)}" for w in limit["watches"]]
+    return [*lines, ""]
+
+
+def _watch(watch: dict[str, Any], zone: ZoneInfo) -> str:
+    when = f" {_time(watch['at'], zone)}" if watch["at"] else ""
+    margin = watch["margin"].get("seconds")
+    spare = "" if margin is None or watch["verdict"] == "open" else f" ({_margin(margin)})"
+    left_out = "" if watch.get("counted", True) else " [left out: enough other probes are met]"
+    reason = f": {watch['reason']}" if watch["reason"] else ""
+    return f"{watch['probe']} {MARKS[watch['verdict']]}{when}{reason}{spare}{left_out}"
+
+
+def _margin(seconds: float) -> str:
+    span = format_span(int(abs(seconds) * SECOND))
+    return f"{span} to spare" if seconds >= 0 else f"{span} short"
+
+
+def _alarm(alarm: dict[str, Any]) -> str:
+    names = " ".join(n for n in (alarm["step"], alarm["limit"], alarm["probe"]) if n)
+    return f"{alarm['what']} {names}: {alarm['text']}"
+
+
+def _time(text: str, zone: ZoneInfo) -> str:
+    moment = local(parse_instant(text), zone)
+    seconds = "%H:%M:%S" if moment.microsecond == 0 else "%H:%M:%S.%f"
+    offset = moment.strftime("%z")
+    return f"{moment.strftime('%Y-%m-%d ' + seconds)} {offset[:3]}:{offset[3:]}"

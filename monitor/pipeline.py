@@ -1,0 +1,222 @@
+"""One transaction: what came is stored, judged, and what was found is written to the ledger, the alarms and the deviations.
+
+Runs in the writer's thread. `process` is the intake's, `event` the desk's, `tick` the service's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from sqlalchemy import Connection
+
+from monitor import ledger
+from monitor.alarms import causes
+from monitor.alarms.alarms import Alarms
+from monitor.deviations import Deviations
+from monitor.judging import FINDING, LATE_AT_MOST, Correction, Judged, Judging
+from monitor.store import events, plans, readings
+from monitor.store.readings import Arrival
+from rules.errors import EventError
+from rules.finding import Finding
+from rules.plan import Plan
+from rules.quantity import format_instant
+from rules.reading import MINUTE, Instant, LotEvent, Span
+
+SEAL_EVERY: Span = 10 * MINUTE
+ALIVE_EVERY: Span = MINUTE
+BLIND_FROM: Span = 2 * MINUTE
+ALIVE = "alive_at"
+
+
+class Pipeline:
+    """Intake, engine, ledger, alarms and deviations in one transaction."""
+
+    def __init__(
+        self,
+        judging: Judging,
+        alarms: Alarms,
+        deviations: Deviations,
+        clock: Callable[[], Instant],
+        *,
+        urgent: Callable[[], None] = lambda: None,
+    ) -> None:
+        """`urgent` has the transaction committed at once (`Writer.urgent`)."""
+        self.judging, self.alarms, self.deviations = judging, alarms, deviations
+        self._clock, self._urgent = clock, urgent
+        self._sealed_at: Instant | None = None
+        self._alive_at: Instant | None = None
+        self._silent: set[str] = set()
+
+    @property
+    def plan(self) -> Plan:
+        """The plan in force for lots to come."""
+        return self.judging.plan
+
+    def rolled_back(self) -> None:
+        """A group of transactions was undone (`Writer`'s listener): memory may be ahead of the store."""
+        self.judging.distrust()
+        self._silent.clear()
+        self._sealed_at = self._alive_at = None
+
+    # --- what comes in -------------------------------------------------------------------------------------------
+
+    def start(self, conn: Connection, now: Instant) -> None:
+        """After a start: put the plan in force, judge what was stored, and say how long nobody was watching."""
+        if self.judging.adopt(conn, self.plan, now):
+            ledger.append(conn, "plan", {"sha256": self.plan.sha256, "site": self.plan.site.id}, now)
+        self._tell(conn, self.judging.ready(conn), now)
+        last = plans.get_setting(conn, ALIVE)
+        if last is not None and now - last > BLIND_FROM:
+            self.alarms.raise_(conn, causes.restarted(now, last), now)
+            ledger.append(conn, "blind", {"from": format_instant(last), "to": format_instant(now)}, last)
+        elif last is not None and now < last:
+            self.alarms.raise_(conn, causes.clock_stepped(now, now - last), now)
+            ledger.append(conn, "clock", {"from": format_instant(last), "to": format_instant(now)}, now)
+        self._alive(conn, now)
+
+    def process(self, conn: Connection, arrivals: Sequence[Arrival]) -> None:
+        """Store and judge readings and faults (the intake's hook)."""
+        with self.judging.lock:
+            try:
+                now = self._clock()
+                self._tell(conn, self.judging.ready(conn), now)
+                stored = readings.store(conn, arrivals)
+                oldest = self.judging.engine.now - LATE_AT_MOST
+                judged, too_late = [], 0
+                for one in stored:
+                    if one.future:
+                        continue
+                    if one.item.at < oldest:
+                        too_late += 1
+                    else:
+                        judged.append(one.item)
+                if too_late:
+                    body = {"count": too_late, "why": "later than 48 h: stored, and judged again when a person asks"}
+                    ledger.append(conn, "too-late", body, now)
+                self._tell(conn, self.judging.feed(conn, judged), now)
+                self._heard(conn, {item.probe for item in judged}, now)
+            except BaseException:
+                self.judging.distrust()
+                raise
+
+    def event(self, conn: Connection, event: LotEvent) -> Sequence[Finding]:
+        """Store and judge a person's entry about a lot; EventError, with nothing changed, where it is refused."""
+        with self.judging.lock:
+            caught_up = Judged([], [])
+            try:
+                now = self._clock()
+                caught_up = self.judging.ready(conn)
+                self._tell(conn, caught_up, now)
+                events.add(conn, event, now)
+                judged = self.judging.enter(conn, event)
+                body = {
+                    "event": event.event,
+                    "lot": event.lot,
+                    "name": event.name,
+                    "value": event.value,
+                    "entered": None if event.entered is None else format_instant(event.entered),
+                }
+                ledger.append(conn, "lot-event", body, event.at, event.by)
+                for scope in causes.cleared_by_event(event):
+                    self.alarms.clear(conn, scope, now)
+                self._tell(conn, judged, now)
+                self._urgent()
+                return judged.findings
+            except EventError:
+                if caught_up.findings:  # what was told before the refusal is undone with it
+                    self.judging.distrust()
+                raise
+            except BaseException:
+                self.judging.distrust()
+                raise
+
+    def tick(self, conn: Connection, now: Instant) -> Instant | None:
+        """Time moves on: silence, escalation, seals. Returns when the alarms want to be looked at next."""
+        with self.judging.lock:
+            try:
+                self._tell(conn, self.judging.ready(conn), now)
+                self._tell(conn, self.judging.tick(conn, now), now)
+                self._silence(conn, now)
+                due = self.alarms.due(conn, now)
+                if self._sealed_at is None or now - self._sealed_at >= SEAL_EVERY:
+                    ledger.seal(conn, now)
+                    self._sealed_at = now
+                if self._alive_at is None or now - self._alive_at >= ALIVE_EVERY:
+                    self._alive(conn, now)
+                return due
+            except BaseException:
+                self.judging.distrust()
+                raise
+
+    def report(self) -> dict[str, Any]:
+        """The Judge JSON of this instant; from any thread."""
+        return self.judging.report()
+
+    # --- what follows --------------------------------------------------------------------------------------------
+
+    def _tell(self, conn: Connection, judged: Judged, now: Instant) -> None:
+        for finding in judged.findings:
+            self._tell_one(conn, finding, now)
+        for correction in judged.corrections:
+            self._correct(conn, correction, now)
+        if judged.findings or judged.corrections:
+            self._urgent()
+
+    def _tell_one(self, conn: Connection, finding: Finding, now: Instant) -> None:
+        ledger.append(conn, FINDING, finding._asdict(), finding.at)
+        product, plan = self._product(finding.lot)
+        if finding.lot:
+            self.deviations.open(conn, finding, plan, now, product)
+        cause = causes.from_finding(finding, plan, product)
+        if cause is not None:
+            self.alarms.raise_(conn, cause, now)
+        for key, member in causes.cleared_by_finding(finding):
+            self.alarms.clear(conn, key, now, member)
+
+    def _product(self, lot_id: str) -> tuple[str, Plan]:
+        lot = self.judging.engine.lots.get(lot_id)
+        return (lot.product.code, lot.plan) if lot is not None else ("", self.plan)
+
+    def _correct(self, conn: Connection, correction: Correction, now: Instant) -> None:
+        body = {**correction._asdict(), "at": format_instant(correction.at), "why": "something late was judged in its place"}
+        ledger.append(conn, "correction", body, now)
+        if correction.now == "met":
+            critical = self._critical(correction)
+            text = f"was {correction.was}; something that arrived late changed it"
+            finding = Finding(
+                correction.at, "met", correction.lot, correction.step, correction.limit, correction.probe, critical, text, now
+            )
+            self.deviations.correct(conn, finding, now)
+            for key, member in causes.cleared_by_finding(finding):
+                self.alarms.clear(conn, key, now, member)
+
+    def _critical(self, correction: Correction) -> bool:
+        lot = self.judging.engine.lots.get(correction.lot)
+        run = None if lot is None else lot.runs.get(f"{correction.step}/{correction.limit}")
+        return run is None or run.limit.critical
+
+    # --- probes that say nothing ---------------------------------------------------------------------------------
+
+    def _silence(self, conn: Connection, now: Instant) -> None:
+        engine = self.judging.engine
+        for probe in self.plan.probes:
+            if probe.id in self._silent:
+                continue
+            heard = engine.heard(probe.id)
+            if heard is None or now - heard <= probe.silent_after:
+                continue
+            serving = engine.serving(probe.id)
+            where = ", ".join(serving) or probe.room or probe.place
+            if serving:
+                self._silent.add(probe.id)
+                self.alarms.raise_(conn, causes.probe_silent(probe.id, heard, where), now)
+
+    def _heard(self, conn: Connection, probes: set[str], now: Instant) -> None:
+        for probe in probes & self._silent:
+            self._silent.discard(probe)
+            self.alarms.clear(conn, causes.probe_silent(probe, now, "").key, now)
+
+    def _alive(self, conn: Connection, now: Instant) -> None:
+        plans.set_setting(conn, ALIVE, now)
+        self._alive_at = now

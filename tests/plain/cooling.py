@@ -191,7 +191,7 @@ def _standing(
         causes.append(closed)
     final = not short and course.kept_at is not None
     if causes:
-        return Outcome(Verdict.UNPROVEN, max(watch.opened.at, min(causes)), final, withdrawn=closed is not None and short)
+        return Outcome(Verdict.UNPROVEN, min(causes), final, withdrawn=closed is not None and short)
     return OPEN if short else Outcome(Verdict.MET, last_mark, final)
 
 

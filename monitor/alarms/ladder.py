@@ -17,11 +17,20 @@ from monitor.alarms.outbox import Target
 from monitor.alarms.tables import alarm
 from monitor.alarms.tables import outbox as outbox_table
 from monitor.config import PRIORITIES, BellConfig, Config, Rung
+from monitor.links import make_link
 from rules.plan import Site
 from rules.reading import Instant, Span
 
 #: Makes the address at which `person` acknowledges the alarm of that number: (number, person, now) -> address.
 LinkMaker = Callable[[int, str, Instant], str]
+
+
+def link_maker(config: Config, key: bytes) -> LinkMaker | None:
+    """Makes the signed links of this site's messages; None without a `public_url` to start them with."""
+    start = config.server.public_url
+    if not start:
+        return None
+    return lambda number, person, now: f"{start}/a/{make_link(key, f'A{number}', person, now, config.alarms.link_valid)}"
 
 
 class Ladder:

@@ -98,7 +98,8 @@ def alone(store: Store) -> Desk:
 def test_finding_fills_in_what_is_known(desk: Desk) -> None:
     """Lot, product, step, limit, source, plan version, what was observed."""
     record = desk.get(desk.open(finding()))
-    assert {k: record[k] for k in ("id", "lot", "product", "product_name", "step", "limit", "verdict", "state", "unforeseen", "probes")} == {
+    names = ("id", "lot", "product", "product_name", "step", "limit", "verdict", "state", "unforeseen", "probes")
+    assert {k: record[k] for k in names} == {
         "id": "D1", "lot": "J-0412", "product": "juniper-links", "product_name": "Juniper venison-and-pork links", "step": "chill",
         "limit": "stabilization", "verdict": "deviated", "state": "open", "unforeseen": False, "probes": ["core-1"],
     }  # fmt: skip

@@ -11,9 +11,11 @@ from sqlalchemy import select, text
 from monitor import ledger
 from monitor.alarms.alarms import SHELVE_CRITICAL
 from monitor.alarms.causes import Cause
+from monitor.alarms.ladder import link_maker
 from monitor.alarms.tables import alarm
-from monitor.config import AlarmsConfig, Rung
-from monitor.errors import InputError, NotFoundError, RefusedError
+from monitor.config import AlarmsConfig, Rung, Server
+from monitor.errors import InputError, LinkError, NotFoundError, RefusedError
+from monitor.links import read_link
 from rules.reading import HOUR, MINUTE, SECOND, Instant
 
 
@@ -435,6 +437,18 @@ def test_bell_that_belongs_to_one_person_speaks_to_that_person(make_bench: Calla
     (row,) = bench.rows()
     assert row["person"] == "Tam Okafor"
     assert "I have seen it: https://larder.example/1/Tam Okafor" in row["body"]
+
+
+def test_message_carries_a_link_for_this_alarm_and_person_that_expires(make_bench: Callable, cooler: Cause, start: Instant) -> None:
+    """Read back by the same key it names both; after its time it opens nothing. Without a public address there is none."""
+    config = make_bench(server=Server(public_url="https://larder.example")).config
+    bench = make_bench(link=link_maker(config, b"k" * 32))
+    bench.raise_(cooler, start)
+    address = bench.bodies()[0].split("I have seen it: https://larder.example/a/")[1].split()[0]
+    assert read_link(b"k" * 32, address, start + HOUR)[:2] == ("A1", "Odile Marsh")
+    with pytest.raises(LinkError, match="expired"):
+        read_link(b"k" * 32, address, start + 13 * HOUR)
+    assert link_maker(bench.config, b"k" * 32) is None
 
 
 def deliver(bench) -> None:

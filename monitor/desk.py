@@ -20,10 +20,11 @@ from monitor import calibrations, links, lot_log, once, reviews
 from monitor.closing import Closing
 from monitor.days import day_span, makers_of
 from monitor.errors import BusyError, InputError, NotFoundError, RefusedError
+from monitor.parts import AlarmBoard, DeviationBook, Pipeline
 from monitor.store.database import Store
 from monitor.store.schema import lot_event
 from monitor.store.writer import Writer
-from monitor.views import AlarmBoard, DeviationBook, Pipeline, Views
+from monitor.views import Views
 from rules.errors import EventError
 from rules.finding import Finding
 from rules.plan import PLACES, Plan, Product

@@ -6,197 +6,27 @@ Instants are ISO 8601 text with Z, temperatures °C under keys ending `_c`, dura
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any, Protocol
+from collections.abc import Mapping
+from typing import Any
 
 from sqlalchemy import Connection, func, select
 
 from monitor import calibrations, days, lot_log, reviews
 from monitor import ledger as records
-from monitor.closing import Closing
-from monitor.errors import NotFoundError
-from monitor.store import events, readings
-from monitor.store.database import Store
+from monitor.lot_views import LotViews
+from monitor.parts import AlarmBoard, DeviationBook
+from monitor.store import readings
 from monitor.store.schema import ledger
-from rules.finding import Finding
-from rules.plan import Plan, Probe
+from rules.plan import Probe
 from rules.quantity import format_instant, format_span
-from rules.reading import HOUR, SECOND, Instant, LotEvent, Reading, Span
-
-_NO_LOT = 'there is no lot "{}"; GET /api/v1/lots lists them'
+from rules.reading import HOUR, SECOND, Instant
 
 
-class Pipeline(Protocol):
-    """What judges: `monitor.pipeline` in the service."""
-
-    def event(self, conn: Connection, event: LotEvent) -> Sequence[Finding]:
-        """Store and judge one lot event in the caller's transaction; raises EventError, with nothing changed, where it is refused."""
-        ...
-
-    def report(self) -> dict[str, Any]:
-        """The Judge JSON of this instant; from any thread."""
-        ...
-
-
-class AlarmBoard(Protocol):
-    """What rings: `monitor.alarms` in the service. Each alarm is a mapping as that module describes it."""
-
-    def open_alarms(self, conn: Connection, now: Instant | None = None) -> Sequence[Mapping[str, Any]]:
-        """Alarms that are not back to normal and acknowledged, the worst first."""
-        ...
-
-    def alarm(self, conn: Connection, alarm_id: int | str) -> Mapping[str, Any]:
-        """One alarm, open or not; raises NotFoundError."""
-        ...
-
-    def acknowledge(self, conn: Connection, alarm_id: int | str, by: str, now: Instant, comment: str = "") -> Mapping[str, Any]:
-        """Acknowledge one alarm and give it back."""
-        ...
-
-    def shelve(self, conn: Connection, alarm_id: int | str, by: str, now: Instant, length: Span, reason: str) -> Mapping[str, Any]:
-        """Silence one alarm for a while and give it back."""
-        ...
-
-
-class DeviationBook(Protocol):
-    """The deviation records: `monitor.deviations` in the service, which describes what each mapping holds."""
-
-    def listed(self, conn: Connection, since: Instant | None = None) -> Sequence[Mapping[str, Any]]:
-        """Every record, open ones first; `since` leaves out those closed before."""
-        ...
-
-    def get(self, conn: Connection, deviation_id: int | str) -> Mapping[str, Any]:
-        """One record; raises NotFoundError."""
-        ...
-
-    def open_unforeseen(
-        self, conn: Connection, by: str, now: Instant, lot: str, what: str, product: str = "", at: Instant | None = None
-    ) -> int:
-        """Open a record for what the plan does not foresee; its number."""
-        ...
-
-    def act(
-        self, conn: Connection, deviation_id: int | str, by: str, now: Instant, what: str | int, at: Instant | None = None
-    ) -> Mapping[str, Any]:
-        """Write down an action taken: words, or the number of a planned one."""
-        ...
-
-    def close(
-        self, conn: Connection, ids: int | str | Iterable[int | str], by: str, now: Instant, closing: Closing
-    ) -> Sequence[Mapping[str, Any]]:
-        """Answer records; they are closed, or wait for the second person."""
-        ...
-
-    def review(
-        self, conn: Connection, ids: int | str | Iterable[int | str], by: str, now: Instant, comment: str = "", *, agreed: bool = True
-    ) -> Sequence[Mapping[str, Any]]:
-        """The second person's word."""
-        ...
-
-
-class Views:
+class Views(LotViews):
     """The read models; `Desk` adds what can be done."""
 
-    store: Store
-    plan: Plan
-    pipeline: Pipeline
     alarm_board: AlarmBoard
     deviation_book: DeviationBook
-    clock: Callable[[], Instant]
-
-    # ---- lots ----
-
-    def lots(self) -> list[dict[str, Any]]:
-        """Open lots first, then those that ended last; each as `lot` gives it, without entries, limits and probes."""
-        report = self._reports()
-        with self.store.read() as conn:
-            logs = self._known(conn, report)
-        shown = [self._lot_line(log, report.get(log.lot)) for log in logs.values()]
-        shown.sort(key=lambda one: one["ended"] or one["started"] or "", reverse=True)
-        return sorted(shown, key=lambda one: one["ended"] is not None)
-
-    def lot(self, lot: str) -> dict[str, Any]:
-        """One lot.
-
-        `lot, product, product_name, started, ended, step, step_since` (None where it advanced by itself), `steps_now` (two while
-        it straddles), `awaits` (the step a person must confirm, or ""), `asked` (since when), `verdict, summary`; `placed` (probe to
-        instant), `free_probes` (core probes in no lot), `steps` (names in order), `limits` (of the Judge JSON), and
-        `entries` (`seq, at, entered, event, name, value, by, undone`). Raises NotFoundError.
-        """
-        reports = self._reports()
-        report = reports.get(lot)
-        with self.store.read() as conn:
-            log = lot_log.read_lot(conn, lot)
-            if log is None:
-                raise NotFoundError(_NO_LOT.format(lot))
-            others = self._known(conn, reports)
-        taken = {probe for one in others.values() for probe in one.placed}
-        product = self.plan.product_by_code.get(log.product)
-        return self._lot_line(log, report) | {
-            "placed": {probe: format_instant(at) for probe, at in log.placed.items()},
-            "free_probes": [p.id for p in self.plan.probes if p.place == "core" and p.id not in taken],
-            "steps": [s.name for s in product.steps] if product else [],
-            "limits": report["limits"] if report else [],
-            "entries": [
-                {
-                    "seq": e.seq,
-                    "at": format_instant(e.at),
-                    "entered": _text(e.entered),
-                    "event": e.event,
-                    "name": e.name,
-                    "value": e.value,
-                    "by": e.by,
-                    "undone": e.undone,
-                }
-                for e in log.entries
-            ],
-        }
-
-    def chart(self, lot: str) -> str:
-        """The lot's temperatures against its limits, as SVG; raises NotFoundError."""
-        from monitor.charts import LotPicture
-        from monitor.drawing import svg
-
-        report = self._reports().get(lot)
-        with self.store.read() as conn:
-            log = lot_log.read_lot(conn, lot)
-            if log is None:
-                raise NotFoundError(_NO_LOT.format(lot))
-            judged = report or {"lot": lot, "product": log.product, "limits": []}
-            until = max(self.clock(), log.entries[-1].at)
-            picture = LotPicture(judged, self.plan, [e.event for e in events.of_lot(conn, lot)], until=until)
-            for row in readings.between(conn, picture.begins - 1, picture.ends, list(picture.curves)):
-                if isinstance(row.item, Reading):
-                    picture.add(row.item, row.received_at)
-        return svg(picture.drawing())
-
-    def _reports(self) -> dict[str, Mapping[str, Any]]:
-        return {one["lot"]: one for one in self.pipeline.report()["lots"]}
-
-    def _known(self, conn: Connection, reports: Mapping[str, Mapping[str, Any]]) -> dict[str, lot_log.LotLog]:
-        """Lots started last, and any still open that was started long before them."""
-        going = [name for name, one in reports.items() if one["ended"] is None]
-        return lot_log.read_lots(conn, list(dict.fromkeys([*going, *lot_log.recent_lots(conn)])))
-
-    def _lot_line(self, log: lot_log.LotLog, report: Mapping[str, Any] | None) -> dict[str, Any]:
-        product = self.plan.product_by_code.get(log.product)
-        first = product.steps[0].name if product else ""
-        at = report["steps"] if report and report["steps"] else [log.step or first]
-        since = log.step_since if log.step == at[0] else log.started if at[0] == first else None
-        return {
-            "lot": log.lot,
-            "product": log.product,
-            "product_name": product.name if product else log.product,
-            "started": _text(log.started),
-            "ended": _text(log.ended),
-            "step": at[0],
-            "step_since": _text(since),
-            "steps_now": list(at),
-            "awaits": report["prompt"]["to"] if report and report["unconfirmed"] else "",
-            "asked": report["prompt"]["at"] if report and report["unconfirmed"] else None,
-            "verdict": report["verdict"] if report else "open" if log.open else "unproven",
-            "summary": _summary(report),
-        }
 
     # ---- probes ----
 
@@ -303,6 +133,7 @@ class Views:
         report = self._reports()
         with self.store.read() as conn:
             logs = lot_log.read_lots(conn, lot_log.lots_between(conn, since, until))
+            lines = self._lot_lines(conn, logs.values(), report)
             signed = reviews.of_day(conn, day)
             last = signed[-1]["ledger_seq"] if signed else 0
             of_day = (ledger.c.at > since) & (ledger.c.at <= until)
@@ -317,7 +148,7 @@ class Views:
             "day": day,
             "begins": format_instant(since),
             "ends": format_instant(until),
-            "lots": [self._lot_line(log, report.get(log.lot)) for log in logs.values()],
+            "lots": lines,
             "records": counts,
             "reviews": signed,
             "reviewed_to": last or None,
@@ -381,19 +212,6 @@ def _health(probe: Mapping[str, Any]) -> str:
     if probe["health"] == "silent":
         return f"nothing heard for {format_span(int(probe['age_s'] * SECOND))}"
     return f"{probe['health']}, {probe['fault'] if probe['health'] == 'fault' else probe['suspect']}"
-
-
-def _summary(report: Mapping[str, Any] | None) -> str:
-    """The sentence of the watch that decides how the lot stands: the worst critical limit's, else the first open one's."""
-    if report is None:
-        return ""
-    order = ("deviated", "unproven", "open", "met")
-    limits = sorted(report["limits"], key=lambda one: (one["class"] != "critical", order.index(one["verdict"])))
-    for limit in limits:
-        for watch in sorted(limit["watches"], key=lambda one: order.index(one["verdict"])):
-            if watch["reason"] and watch["verdict"] == limit["verdict"]:
-                return f"{limit['limit']}: {watch['reason']}"
-    return ""
 
 
 def _text(at: Instant | None) -> str | None:

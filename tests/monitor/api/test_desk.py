@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor import ledger
+from monitor import ledger, lot_results
 from monitor.errors import InputError, KeyReuseError, NotClosable, NotFoundError, RefusedError
 from monitor.once import Key
 from rules.errors import EventError
@@ -286,3 +286,29 @@ def test_chart_draws_the_lot(site):
     spoil(site)
     assert site.desk.chart("J-1").startswith("<svg")
     assert "J-1" in site.desk.chart("J-1")
+
+
+def test_lot_the_engine_has_let_go_of_is_shown_as_it_was_kept(site):
+    """An old lot keeps its verdict, its limits and its chart."""
+    spoil(site)
+    site.clock.pass_(MINUTE)
+    site.desk.end(site.hand(), "J-1")
+    (result,) = site.pipeline.report()["lots"]
+    site.writer.submit(lambda conn: lot_results.keep(conn, result, site.clock())).result(10)
+    before, chart = site.desk.lot("J-1"), site.desk.chart("J-1")
+    del site.pipeline.engine.lots["J-1"]
+    assert site.desk.lot("J-1") == before
+    assert site.desk.chart("J-1") == chart
+    assert [one["verdict"] for one in site.desk.lots()] == ["deviated"]
+    assert [one["verdict"] for one in site.desk.day("2026-03-02")["lots"]] == ["deviated"]
+
+
+def test_lot_of_which_nothing_was_kept_claims_no_verdict_but_unproven(site):
+    """Without its result an old lot is not shown as met, and says where to look."""
+    site.desk.start_lot(site.hand(), "juniper-links", lot="J-1")
+    site.clock.pass_(MINUTE)
+    site.desk.end(site.hand(), "J-1")
+    del site.pipeline.engine.lots["J-1"]
+    shown = site.desk.lot("J-1")
+    assert shown["verdict"] == "unproven"
+    assert "larderer judge" in shown["summary"]

@@ -72,6 +72,17 @@ class Mqtt:
             sink.state(self.name, False, f"{self.name}: signed off from the broker at {self.host}:{self.port}.")
 
 
+class _Context(ssl.SSLContext):
+    """Remembers its newest socket: paho leaves it open when the handshake fails, and a board that retries for months runs out."""
+
+    newest: ssl.SSLSocket | None = None
+
+    def wrap_socket(self, *args: Any, **kwargs: Any) -> ssl.SSLSocket:
+        """As usual, and remembered."""
+        self.newest = super().wrap_socket(*args, **kwargs)
+        return self.newest
+
+
 class _Link:
     """One connection, from connecting to its loss. Callbacks run in paho's network thread, acknowledgements in the writer's."""
 
@@ -103,12 +114,19 @@ class _Link:
 
     def hold(self, stop: threading.Event) -> str:
         """Connect and stay until the connection is lost or `stop` is set; returns why it was lost."""
-        source = self.source
+        source, context = self.source, None
         try:
             if source.tls or source.tls_ca:
-                self._client.tls_set(ca_certs=source.tls_ca or None)
+                context = _Context(ssl.PROTOCOL_TLS_CLIENT)
+                if source.tls_ca:
+                    context.load_verify_locations(source.tls_ca)
+                else:
+                    context.load_default_certs()
+                self._client.tls_set_context(context)
             self._client.connect(source.host, source.port, source.keepalive_s)
-        except (OSError, ssl.SSLError, ValueError) as error:
+        except (OSError, ValueError) as error:
+            if context is not None and context.newest is not None:
+                context.newest.close()
             return error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         self._client.loop_start()
         told_backlog = False

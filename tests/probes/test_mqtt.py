@@ -1,15 +1,22 @@
 """A real Mosquitto on loopback: acknowledged only when durable, killed and restarted with nothing lost, Last Will, passwords."""
 
+import datetime
+import ipaddress
 import os
 import shutil
 import signal
 import socket
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import paho.mqtt.client as paho
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import NameOID
 from paho.mqtt.enums import CallbackAPIVersion
 
 from probes.mqtt import load
@@ -216,6 +223,74 @@ def test_wrong_password_is_told_and_the_right_one_let_in(tmp_path, sink, runner,
         runner.end()
         runner.start(source(guarded, username="monitor", password="sesame"), sink)
         until(lambda: sink.connected, "listening")
+        runner.end()
+    finally:
+        guarded.end(signal.SIGKILL)
+
+
+def test_service_killed_outright_is_said_to_be_offline_by_the_broker(broker, device, until):
+    """The Last Will speaks for a process that could not say farewell."""
+    code = (
+        "import sys, threading, concurrent.futures as f\n"
+        "from probes.mqtt import load\n"
+        "class Sink:\n"
+        "    def readings(self, items): done = f.Future(); done.set_result(None); return done\n"
+        "    def state(self, source, connected, text): pass\n"
+        "load({'site': 'ferncliff', 'port': int(sys.argv[1])}).run(Sink(), threading.Event())\n"
+    )
+    root = Path(__file__).parents[2]
+    child = subprocess.Popen([sys.executable, "-c", code, str(broker.port)], cwd=root, env={**os.environ, "PYTHONPATH": str(root)})
+    try:
+        device.client.subscribe(STATUS, 1)
+        until(lambda: any(topic == STATUS and payload == b"online" for topic, payload, _ in device.seen), "online")
+    finally:
+        child.kill()
+        child.wait(20)
+    until(lambda: device.seen[-1][:2] == (STATUS, b"offline"), "offline by Last Will")
+
+
+def certify(folder: Path) -> None:
+    """A certificate authority `ca.pem` and, signed by it, `server.pem` for 127.0.0.1; and `other.pem`, which signed nothing."""
+    day = datetime.timedelta(days=1)
+    born = datetime.datetime.now(datetime.UTC) - day
+
+    def make(name: str, authority: bool, issuer=None):
+        key = ec.generate_private_key(ec.SECP256R1())
+        subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
+        issuer_name, signer = (subject, key) if issuer is None else (issuer[0].subject, issuer[1])
+        builder = x509.CertificateBuilder(issuer_name, subject, key.public_key(), x509.random_serial_number(), born, born + 30 * day)
+        builder = builder.add_extension(x509.BasicConstraints(authority, None), critical=True)
+        builder = builder.add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
+        if issuer is not None:
+            builder = builder.add_extension(
+                x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]), critical=False
+            )
+            builder = builder.add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(issuer[1].public_key()), critical=False)
+        certificate = builder.sign(signer, hashes.SHA256())
+        (folder / f"{name}.pem").write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
+        private = key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+        (folder / f"{name}.key").write_bytes(private)
+        return certificate, key
+
+    make("server", False, make("ca", True))
+    make("other", True)
+
+
+def test_broker_over_tls_is_trusted_only_with_its_own_authority(tmp_path, sink, runner, until, broker):
+    """An authority that did not sign the broker's certificate lets nothing through."""
+    broker.end()
+    certify(tmp_path)
+    lines = [f"cafile {tmp_path}/ca.pem", f"certfile {tmp_path}/server.pem", f"keyfile {tmp_path}/server.key"]
+    guarded = Broker(tmp_path, "allow_anonymous true", *lines)
+    guarded.start(until)
+    try:
+        runner.start(source(guarded, tls_ca=str(tmp_path / "other.pem")), sink)
+        until(lambda: bool(sink.states), "refusal told")
+        assert not sink.connected
+        assert "certificate" in sink.states[0][1].lower()
+        runner.end()
+        runner.start(source(guarded, tls_ca=str(tmp_path / "ca.pem")), sink)
+        until(lambda: sink.connected, "listening over TLS")
         runner.end()
     finally:
         guarded.end(signal.SIGKILL)

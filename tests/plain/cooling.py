@@ -179,7 +179,7 @@ def _standing(
     closed: Instant | None,
 ) -> Outcome:
     """The outcome at an instant at which nothing has deviated."""
-    if start == WAITING:
+    if start == WAITING or not seen:
         if closed is not None:
             return Outcome(Verdict.UNPROVEN, min([*causes, closed]), withdrawn=True)
         return Outcome(Verdict.UNPROVEN, min(causes)) if causes else OPEN

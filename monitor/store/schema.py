@@ -159,8 +159,7 @@ APPEND_ONLY = ("reading", "fault", "lot_event", "ledger")
 def append_only_ddl(table: str) -> tuple[str, str]:
     """The two SQLite triggers that refuse UPDATE and DELETE on `table`."""
     first, second = (
-        f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} "
-        f"BEGIN SELECT RAISE(ABORT, '{table} is append-only; write a correction instead'); END"
+        f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
         for verb in ("UPDATE", "DELETE")
     )
     return first, second

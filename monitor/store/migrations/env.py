@@ -9,7 +9,6 @@ context.configure(
     target_metadata=metadata,
     transactional_ddl=True,  # true of SQLite as `Store` opens it; Alembic would not assume it
     transaction_per_migration=True,
-    render_as_batch=True,
 )
 with context.begin_transaction():
     context.run_migrations()

@@ -1,6 +1,6 @@
 """${message}
 
-Revision ${up_revision}, after ${down_revision | comma,n}.
+Revision ${up_revision}, after ${down_revision or 'nothing' | comma,n}.
 """
 
 import sqlalchemy as sa

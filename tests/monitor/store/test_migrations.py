@@ -12,6 +12,8 @@ from sqlalchemy import inspect, text
 from monitor.store import migrations
 from monitor.store.database import Store
 from monitor.store.metadata import metadata
+from monitor.store.migrations.draft import register_every_table
+from monitor.store.schema import APPEND_ONLY, append_only_ddl
 
 FOLDER = Path(migrations.__file__).parent
 
@@ -21,11 +23,16 @@ def test_head_is_the_newest_migration() -> None:
     assert migrations.revisions()[-1] == migrations.HEAD
 
 
-def test_migrations_make_exactly_the_tables_of_the_program(store: Store) -> None:
-    """A migrated database and the metadata have no difference."""
-    with store.read() as conn:
+def test_migrations_make_exactly_the_tables_of_the_program(tmp_path: Path) -> None:
+    """A migrated database and the tables of every module have no difference, triggers included."""
+    register_every_table()
+    with Store(tmp_path / "whole.sqlite") as store, store.read() as conn:
         found = compare_metadata(MigrationContext.configure(conn, opts={"compare_type": True}), metadata)
+        triggers = set(conn.execute(text("SELECT sql FROM sqlite_master WHERE type = 'trigger'")).scalars())
+        strict = set(conn.execute(text("SELECT name FROM pragma_table_list WHERE strict")).scalars())
     assert found == []
+    assert triggers >= {statement for table in APPEND_ONLY for statement in append_only_ddl(table)}
+    assert strict >= {table.name for table in metadata.sorted_tables if table.dialect_options["sqlite"]["strict"]}
 
 
 def test_opening_again_changes_nothing(store: Store) -> None:

@@ -57,7 +57,7 @@ def _ended(known: Sequence[Part], causes: Sequence[Instant]) -> Outcome:
     """What a ceiling or floor that did not deviate is."""
     closed = known[-1].closed
     if closed is not None and not any(part.seen for part in known):
-        causes = [*(s.at for part in known for s in part.doubts if s.at in causes), closed]
+        causes = [*causes, closed]
     if causes:
         return Outcome(Verdict.UNPROVEN, min(causes))
     return OPEN if closed is None else Outcome(Verdict.MET, closed)

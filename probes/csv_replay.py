@@ -177,7 +177,8 @@ class Replay:
         elif stop.is_set():
             sink.state(self.name, False, f"Replay of {self.path.name} was stopped.")
         else:
-            sink.state(self.name, False, f"Replay of {self.path.name} has ended: {len(items)} rows.")
+            # Nobody needs to be called because a file has come to its end.
+            sink.state(self.name, True, f"Replay of {self.path.name} has ended: {len(items)} rows.")
 
     def _flat_out(self, items: Sequence[Reading | Fault], sink: Sink, stop: threading.Event) -> list[Future[object]]:
         futures: list[Future[object]] = []

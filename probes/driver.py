@@ -12,7 +12,7 @@ import threading
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from importlib import import_module
-from typing import Protocol, cast
+from typing import Any, Protocol, cast
 
 from probes.errors import SettingError
 from rules.reading import Fault, Reading
@@ -29,12 +29,12 @@ DRIVERS: Mapping[str, str] = {
 class Sink(Protocol):
     """Where drivers put what they read."""
 
-    def readings(self, items: Sequence[Reading | Fault]) -> Future[object]:
+    def readings(self, items: Sequence[Reading | Fault]) -> Future[Any]:
         """Take some items; blocks while the queue is full. The future is done once they are durable, and fails if they never will be."""
         ...
 
     def state(self, source: str, connected: bool, text: str) -> None:
-        """Hear that a source came or went; `text` is one sentence for people."""
+        """Hear that a source came or went; `text` is one sentence for people. A replay that has come to its end is no outage."""
         ...
 
 

@@ -140,7 +140,8 @@ class SimulatorDriver:
             self._hand_over(simulator.step_until(at), sink)
             if self.speed:
                 stop.wait(min(0.5, max(0.02, GRID_S / self.speed)))
-        sink.state(self.name, False, f"{self.name}: {'stopped' if stop.is_set() else 'the day is over'}.")
+        # Nobody needs to be called because a story has come to its end.
+        sink.state(self.name, simulator.done, f"{self.name}: {'the day is over' if simulator.done else 'stopped'}.")
 
     def _hand_over(self, items: Sequence[Reading | Fault | LotEvent], sink: Sink) -> None:
         batch: list[Reading | Fault] = []

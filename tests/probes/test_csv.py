@@ -213,7 +213,7 @@ def test_replay_hands_over_every_row_in_order_of_time(tmp_path: Path, sink, spee
     path.write_text("time,probe,value\n1772456460,a,2\n1772456400,a,1\n1772456520,a,3\n")
     Replay("replay", path, speed, batch=2).run(sink, threading.Event())
     assert sink.values == [1.0, 2.0, 3.0]
-    assert sink.states[-1] == (False, "Replay of r.csv has ended: 3 rows.")
+    assert sink.states[-1] == (True, "Replay of r.csv has ended: 3 rows.")
 
 
 def test_replay_of_a_bad_file_says_so_and_gives_nothing(tmp_path: Path, sink):

@@ -198,7 +198,7 @@ def test_driver_hands_over_the_whole_day_and_tells_each_event_after_the_readings
     for event, count in told:
         assert sink.items[count - 1].at < event.at if count else True
         assert sink.items[count].at >= event.at
-    assert [connected for connected, _ in sink.states] == [True, False]
+    assert sink.states[-1] == (True, "simulator: the day is over.")
 
 
 def test_paced_driver_stops_when_told(sink, runner, until):

@@ -13,6 +13,7 @@ from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from itertools import islice
+from typing import cast
 
 from sqlalchemy import Connection
 
@@ -58,7 +59,7 @@ def _silent(*_: object) -> None:
 
 
 class Intake:
-    """Takes readings and faults for the writer; implements `probes.driver.Sink`.
+    """Takes readings and faults for the writer; `sink()` gives drivers their `probes.driver.Sink`.
 
     `process(conn, arrivals)` stores and judges them in the writer's transaction (`monitor.pipeline`); should
     it fail other than by the store, the batch at fault alone is refused, loudly. `clock()` is the service's
@@ -309,9 +310,10 @@ class IntakeSink:
     intake: Intake
     waiting: bool
 
-    def readings(self, items: Sequence[Reading | Fault]) -> Future[tuple[Outcome, ...]]:
+    def readings(self, items: Sequence[Reading | Fault]) -> Future[object]:
         """Take items in, as `Intake.readings`."""
-        return self.intake.readings(items, waiting=self.waiting)
+        # A future's type is invariant, though a driver only asks whether it is done.
+        return cast("Future[object]", self.intake.readings(items, waiting=self.waiting))
 
     def state(self, source: str, connected: bool, text: str) -> None:
         """Hear that a source came or went."""

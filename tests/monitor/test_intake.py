@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from monitor.errors import IntakeFull, StoreClosed, StoreError, StoreFull
 from monitor.intake import Intake, IntakeLimits
-from monitor.outcomes import LONGEST_TEXT
+from monitor.outcomes import LONGEST_TEXT, Outcome
 from monitor.store import readings
 from monitor.store.database import Store
 from monitor.store.readings import Arrival
@@ -320,7 +320,7 @@ def test_closing_stores_what_waits_and_takes_no_more(store: Store, process: Call
         sink = intake.sink(waiting=False)
         futures = [sink.readings([Reading("core-1", T0 + SECOND * n, float(n))]) for n in range(5)]
         intake.close()
-        assert [future.result(0)[0].what for future in futures] == ["stored"] * 5
+        assert [future.result(0) for future in futures] == [(Outcome("stored"),)] * 5
         with pytest.raises(StoreClosed, match="no longer taken in"):
             intake.readings([Reading("core-1", T0, 1.0)]).result(WAIT_S)
 

@@ -1,0 +1,118 @@
+"""Commands about what is stored: export, verify, import, people, backup, bells."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from monitor.cli_app import app, said
+
+ConfigOption = Annotated[Path, typer.Option(help="the service's configuration")]
+CONFIG = Path("larderer.toml")
+
+user_app = typer.Typer(no_args_is_help=True, help="People and devices who may use the page and the API.", rich_markup_mode=None)
+bells_app = typer.Typer(no_args_is_help=True, help="Ways to reach a person.", rich_markup_mode=None)
+app.add_typer(user_app, name="user")
+app.add_typer(bells_app, name="bells")
+
+
+@app.command()
+def export(day: Annotated[str, typer.Argument(help="the local day, YYYY-MM-DD")], config: ConfigOption = CONFIG) -> None:
+    """Write the day's export folder and print where it is.
+
+    Example: larderer export 2026-03-02
+    """
+    from monitor.offline import export_one
+
+    said(export_one(config, day))
+
+
+@app.command()
+def verify(
+    path: Annotated[Path, typer.Argument(help="an export folder, or the live database")],
+    key: Annotated[Path | None, typer.Option(help="the site's public key, from elsewhere")] = None,
+    head: Annotated[str | None, typer.Option(help="a ledger head hash, from elsewhere")] = None,
+) -> None:
+    """Verify an export folder or the live ledger. Exit code 0: holds. 1: does not. 2: bad input.
+
+    Example: larderer verify exports/ferncliff/2026-03-02 --key site.pub
+    """
+    from monitor.offline import verify_path
+
+    code, text = verify_path(path, key, head)
+    said(text)
+    raise typer.Exit(code)
+
+
+@app.command("import")
+def import_(file: Annotated[Path, typer.Argument(help="a Readings CSV of a logger")], config: ConfigOption = CONFIG) -> None:
+    """Put a logger's readings into the store; the service must not be running.
+
+    Example: larderer import logger.csv
+    """
+    from monitor.offline import import_file
+
+    said(import_file(config, file))
+
+
+@app.command()
+def backup(target: Annotated[Path, typer.Argument(help="the file to write")], config: ConfigOption = CONFIG) -> None:
+    """Copy the live database to a file, whole, while the service runs.
+
+    Example: larderer backup /media/usb/larderer-backup.sqlite
+    """
+    from monitor.offline import backup_to
+
+    said(backup_to(config, target))
+
+
+@app.command()
+def restore(source: Annotated[Path, typer.Argument(help="a backup")], config: ConfigOption = CONFIG) -> None:
+    """Put a verified backup in place of the database; the service must not be running. The old file is kept beside it.
+
+    Example: larderer restore /media/usb/larderer-backup.sqlite
+    """
+    from monitor.offline import restore_from
+
+    said(restore_from(config, source))
+
+
+@user_app.command("add")
+def user_add(
+    name: Annotated[str, typer.Argument(help="the person's name, or the device's")],
+    role: Annotated[str, typer.Option(help="operator, reviewer, inspector or probe")] = "operator",
+    config: ConfigOption = CONFIG,
+) -> None:
+    """Add a person (prints a code for the first sign-in) or a device (prints its token, once).
+
+    Example: larderer user add "Odile Marsh" --role operator
+    """
+    from monitor.offline import add_user
+
+    said(add_user(config, name, role))
+
+
+@user_app.command("list")
+def user_list(config: ConfigOption = CONFIG) -> None:
+    """List people and their roles.
+
+    Example: larderer user list
+    """
+    from monitor.offline import list_users
+
+    said(list_users(config))
+
+
+@bells_app.command("test")
+def bells_test(only: Annotated[str | None, typer.Option(help="ring one bell only")] = None, config: ConfigOption = CONFIG) -> None:
+    """Ring every bell once with a test message and say what each answered; exit code 1 where one did not ring.
+
+    Example: larderer bells test --only odile-phone
+    """
+    from monitor.offline import test_bells
+
+    code, text = test_bells(config, only)
+    said(text)
+    raise typer.Exit(code)

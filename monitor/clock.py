@@ -1,0 +1,34 @@
+"""The service's clock: UTC that never runs backwards, and a faster one for the demo."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+from rules.reading import SECOND, Instant
+
+
+class SystemClock:
+    """The system's time; should it be set back, time stands still until it has caught up."""
+
+    def __init__(self) -> None:
+        self._last: Instant = 0
+        self._lock = threading.Lock()
+
+    def __call__(self) -> Instant:
+        """Microseconds since 1970 UTC."""
+        with self._lock:
+            self._last = max(self._last, time.time_ns() // 1000)
+            return self._last
+
+
+class FastClock:
+    """Time that starts at `start` and runs `speed` times as fast, for a simulated day."""
+
+    def __init__(self, start: Instant, speed: float) -> None:
+        self.start, self.speed = start, speed
+        self._begun_s = time.monotonic()
+
+    def __call__(self) -> Instant:
+        """Microseconds since 1970 UTC, of the simulated day."""
+        return self.start + round((time.monotonic() - self._begun_s) * self.speed * SECOND)

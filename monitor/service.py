@@ -1,0 +1,338 @@
+"""The service: wiring only. Read it from top to bottom to see the whole.
+
+probes (a thread each) -> Intake -> Writer (one thread: Pipeline = store, engine, ledger, alarms, deviations) -> commit
+-> Courier -> bells. The API and the page read the store and go through the Desk. A ticker moves time on.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import structlog
+import uvicorn
+from sqlalchemy import Connection
+
+from monitor import ledger, people
+from monitor.alarms import causes
+from monitor.alarms.alarms import Alarms
+from monitor.alarms.bells import make_bells
+from monitor.alarms.courier import Courier
+from monitor.alarms.ladder import link_maker
+from monitor.alarms.ringer import Ringer
+from monitor.api.app import create_app
+from monitor.clock import SystemClock
+from monitor.config import Config, Mqtt
+from monitor.days import day_span
+from monitor.desk import Desk
+from monitor.deviations import Deviations
+from monitor.errors import ExportError, StoreError
+from monitor.intake import Intake, IntakeLimits
+from monitor.judge import read_plan
+from monitor.judging import Judging
+from monitor.keys import site_key
+from monitor.links import link_key
+from monitor.page import ROUTERS
+from monitor.people import People
+from monitor.pipeline import Pipeline
+from monitor.publish import Publisher
+from monitor.store.database import Store
+from monitor.store.writer import Writer
+from monitor.watchdog import notifier
+from probes.driver import Driver
+from probes.driver import load as load_driver
+from rules.plan import Plan
+from rules.quantity import local
+from rules.reading import MINUTE, Instant
+
+log = structlog.get_logger()
+_EXPORT_AFTER = 5 * MINUTE  # after midnight, so that readings on their way have arrived
+
+
+class Service:
+    """One site's monitor. `start()` opens everything, `serve()` answers until `stop()`; each part can be reached for tests."""
+
+    def __init__(
+        self,
+        config: Config,
+        *,
+        clock: Callable[[], Instant] | None = None,
+        drivers: Sequence[Driver] | None = None,
+        tick_s: float = 1.0,
+        exports: bool = True,
+    ) -> None:
+        """`clock`, `drivers` and `tick_s` are given by the demo and by tests; the config says what a plant has."""
+        self.config, self.tick_s = config, tick_s
+        self.clock: Callable[[], Instant] = clock or SystemClock()
+        self.plan: Plan = read_plan(config.plan)
+        config.data.mkdir(parents=True, exist_ok=True)
+        keys = config.data / "keys"
+        self.key = site_key(keys)
+        secret = link_key(keys)
+        url = config.store_url.reveal() or str(config.data / "larderer.sqlite")
+        self.store = Store(url).open()
+        self.writer = Writer(self.store)
+        self.alarms = Alarms(config, self.plan.site, self._record, link_maker(config, secret))
+        self.deviations = Deviations(config, self._record, self.alarms.reset, people.workers)
+        self.judging = Judging(self.plan)
+        self.pipeline = Pipeline(self.judging, self.alarms, self.deviations, self.clock, urgent=self.writer.urgent)
+        self.writer.add_rollback_listener(self.pipeline.rolled_back)
+        self.intake = Intake(
+            self.writer,
+            self._process,
+            self.clock,
+            IntakeLimits(probes=[p.id for p in self.plan.probes]),
+            on_loss=self._lost,
+            on_trouble=self._trouble,
+            on_notice=lambda text: log.warning("intake", text=text),
+            on_state=self._source_state,
+        )
+        self.publisher = Publisher(config.mqtt, f"larderer-{self.plan.site.id}-bells") if config.mqtt is not None else None
+        self.ringer = Ringer()
+        bells = make_bells(config, self.ringer, self.publisher)
+        self.courier = Courier(self.writer.submit, self.store.read, bells, self.alarms, self._record, self.clock)
+        self.people = People(self.store, self.writer, self.clock, trusted_network=config.server.trusted_network)
+        self.desk = Desk(
+            self.store, self.writer, self.plan, self.pipeline, self.alarms, self.deviations, clock=self.clock, link_secret=secret
+        )
+        self.app = create_app(self.desk, self.people, intake=self.intake, export=self.export_zip, trouble=self._trouble_text, pages=ROUTERS)
+        self.drivers: Sequence[Driver] = self._drivers() if drivers is None else drivers
+        self._stop = threading.Event()
+        self._threads: list[threading.Thread] = []
+        self._server: uvicorn.Server | None = None
+        self._notify = notifier()
+        self._exports = exports
+        self._exported_day = ""
+        self.port = config.server.port
+
+    # --- life ----------------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Judge what is stored, then let readings in."""
+        now = self.clock()
+        self.writer.submit(lambda conn: people.sync_people(conn, list(self.config.persons), now)).result()
+        self.writer.submit(lambda conn: self.pipeline.start(conn, now)).result()
+        self.courier.start()
+        for driver in self.drivers:
+            self._thread(driver.name, self._run_driver, driver)
+        self._thread("ticker", self._tick)
+
+    async def serve(self) -> None:
+        """Answer HTTP until `stop()`, and take everything down cleanly."""
+        server = self.config.server
+        uconfig = uvicorn.Config(
+            self.app, host=server.host, port=self.port, log_level="warning", access_log=False, lifespan="on", timeout_graceful_shutdown=5
+        )
+        self._server = uvicorn.Server(uconfig)
+        self._server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]  # the command handles signals itself
+        self._thread("ready", self._announce)
+        try:
+            await self._server.serve()
+        finally:
+            self.close()
+
+    def run(self) -> None:
+        """Start, serve, stop: for the command."""
+        self.start()
+        asyncio.run(self.serve())
+
+    def stop(self) -> None:
+        """Ask the service to end; from any thread or a signal handler."""
+        self._stop.set()
+        feed = getattr(self.app.state, "feed", None)
+        if feed is not None:
+            feed.close()
+        if self._server is not None:
+            self._server.should_exit = True
+
+    def close(self) -> None:
+        """Take everything down in the order that loses nothing: sources, queue, messages, store."""
+        self._stop.set()
+        self._notify("STOPPING=1")
+        for thread in self._threads:
+            if thread is not threading.current_thread():
+                thread.join(timeout=10.0)
+        self.intake.close()
+        self.courier.stop()
+        self.ringer.close()
+        if self.publisher is not None:
+            self.publisher.close()
+        self.writer.close()
+        self.store.close()
+
+    def bound_port(self) -> int:
+        """The port that answers, also where the configuration left it to the system (0)."""
+        for server in self._server.servers if self._server is not None and self._server.started else []:
+            for socket in server.sockets:
+                return int(socket.getsockname()[1])
+        return self.port
+
+    def _thread(self, name: str, run: Callable[..., None], *args: object) -> None:
+        thread = threading.Thread(target=run, args=args, name=name, daemon=True)
+        self._threads.append(thread)
+        thread.start()
+
+    def _announce(self) -> None:
+        while not self._stop.wait(0.05):
+            if self._server is not None and self._server.started:
+                self._notify("READY=1")
+                return
+
+    # --- sources -------------------------------------------------------------------------------------------------
+
+    def _drivers(self) -> list[Driver]:
+        drivers = [load_driver(s.driver, s.options) for s in self.config.sources if s.driver != "mqtt"]
+        if self.config.mqtt is not None:
+            drivers.append(load_driver("mqtt", mqtt_options(self.config.mqtt, self.plan.site.id)))
+        return drivers
+
+    def _run_driver(self, driver: Driver) -> None:
+        waiting = type(driver).__module__ == "probes.mqtt"  # a broker waits for the acknowledgement, a serial line does not
+        try:
+            driver.run(self.intake.sink(waiting=waiting), self._stop)
+        except Exception as error:  # the thread's last word: it is told and rung, the others go on
+            log.exception("source died", source=driver.name)
+            self._source_state(driver.name, False, f"{driver.name} has stopped by a mistake of the program ({error}); restart the service.")
+
+    def _source_state(self, source: str, connected: bool, text: str) -> None:
+        log.info("source", source=source, connected=connected, text=text)
+        if self._stop.is_set():
+            return
+        now = self.clock()
+
+        def job(conn: Connection) -> None:
+            cause = causes.source_gone(source, now, text)
+            ledger.append(conn, "source", {"source": source, "connected": connected, "text": text}, now)
+            if connected:
+                self.alarms.clear(conn, cause.key, now)
+            else:
+                self.alarms.raise_(conn, cause, now)
+
+        self.writer.submit(job, waiting=False)
+
+    # --- transaction hooks ---------------------------------------------------------------------------------------
+
+    def _process(self, conn: Connection, arrivals: Sequence[Any]) -> None:
+        self.pipeline.process(conn, arrivals)
+        self._after_change()
+
+    def _after_change(self) -> None:
+        self.courier.wake()
+        feed = getattr(self.app.state, "feed", None) if hasattr(self, "app") else None
+        if feed is not None:
+            feed.changed()
+
+    def _record(self, conn: Connection, kind: str, body: Mapping[str, Any], at: Instant, by: str) -> object:
+        return ledger.append(conn, kind, body, at, by, entered_at=self.clock())
+
+    def _lost(self, items: int, text: str) -> None:
+        log.error("readings lost", items=items, text=text)
+        now = self.clock()
+
+        def job(conn: Connection) -> None:
+            ledger.append(conn, "lost", {"items": items, "text": text}, now)
+            self.alarms.raise_(conn, causes.store_trouble(now, text), now)
+
+        self.writer.submit(job, waiting=False)
+
+    def _trouble(self, error: StoreError | None) -> None:
+        """The store cannot be written: that cannot be recorded there, so things that need no store ring at once."""
+        if error is not None:
+            log.error("store", text=str(error))
+            self._ring_without_store(str(error))
+        else:
+            log.info("store", text="records are being kept again")
+            now = self.clock()
+            self.writer.submit(
+                lambda conn: ledger.append(
+                    conn, "store", {"text": "records could not be kept for a while; nothing acknowledged was lost"}, now
+                )
+            )
+
+    def _ring_without_store(self, text: str) -> None:
+        from monitor.alarms.bells import Call
+
+        cause = causes.store_trouble(self.clock(), text)
+        call = Call(f"store-{cause.since}", "alarm", cause.priority, cause.what, f"{cause.what}: {text} {' '.join(cause.do)}")
+        for bell in make_bells(self.config, self.ringer, self.publisher).values():
+            self._thread(f"bell {bell.id}", self._ring, bell, call)
+
+    def _ring(self, bell: Any, call: Any) -> None:
+        answer = bell.ring(call)
+        log.warning("bell", bell=bell.id, outcome=str(answer.outcome), text=answer.text)
+
+    def _trouble_text(self) -> str:
+        trouble = self.writer.trouble
+        return str(trouble) if trouble is not None else self.courier.trouble
+
+    # --- time ----------------------------------------------------------------------------------------------------
+
+    def _tick(self) -> None:
+        """Move time on from the loop that judges; the watchdog is fed only after a pass that committed."""
+        while not self._stop.wait(self.tick_s):
+            try:
+                now = self.clock()
+                self.writer.submit(lambda conn, now=now: self.pipeline.tick(conn, now), waiting=False).result(timeout=30)  # type: ignore[misc]
+                self._notify("WATCHDOG=1")
+                self.courier.wake()
+                self._midnight(now)
+            except StoreError as error:
+                log.error("tick", text=str(error))
+            except TimeoutError:
+                log.error("tick", text="the writer has not answered for 30 s")
+
+    def _midnight(self, now: Instant) -> None:
+        """Export the day that has ended, once."""
+        if not self._exports:
+            return
+        yesterday = local(now - _EXPORT_AFTER - 24 * 60 * MINUTE, self.plan.site.zone).date().isoformat()
+        if self._exported_day == "":
+            self._exported_day = yesterday
+        if yesterday != self._exported_day and now > day_span(yesterday, self.plan.site.zone)[1] + _EXPORT_AFTER:
+            self._exported_day = yesterday
+            self._thread("export", self._export_quietly, yesterday)
+
+    # --- export --------------------------------------------------------------------------------------------------
+
+    def _export_quietly(self, day: str) -> None:
+        try:
+            log.info("export", day=day, path=str(self.export_day(day)))
+        except ExportError as error:
+            log.error("export", day=day, text=str(error))
+
+    def export_day(self, day: str) -> Path:
+        """Export a local day in its own process; the folder. Raises ExportError with what the process said."""
+        command = [sys.executable, "-m", "monitor.export", "--config", str(self.config.path), "--now", str(self.clock()), day]
+        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=900, env=os.environ | {"PYTHONUNBUFFERED": "1"})
+        if done.returncode != 0:
+            raise ExportError(done.stderr.strip().splitlines()[-1] if done.stderr.strip() else f"the export of {day} failed")
+        return Path(done.stdout.strip().splitlines()[-1])
+
+    def export_zip(self, day: str) -> Path:
+        """The day's newest export as a ZIP file beside its folder."""
+        import shutil
+
+        folder = self.export_day(day)
+        made = shutil.make_archive(str(folder.parent / f".{folder.name}-{time.monotonic_ns()}"), "zip", folder.parent, folder.name)
+        target = folder.parent / f"{folder.name}.zip"
+        os.replace(made, target)
+        return target
+
+
+def mqtt_options(mqtt: Mqtt, site: str) -> dict[str, object]:
+    """The configuration's [mqtt] as the MQTT driver takes it."""
+    options: dict[str, object] = {"site": site, "host": mqtt.host, "port": mqtt.port, "topic": [dict(t) for t in mqtt.topics]}
+    if mqtt.username:
+        options["username"] = mqtt.username
+    if mqtt.password is not None:
+        options["password"] = mqtt.password.reveal()
+    if mqtt.tls_ca is not None:
+        options["tls_ca"] = str(mqtt.tls_ca)
+    return options

@@ -7,6 +7,7 @@ probes (a thread each) -> Intake -> Writer (one thread: Pipeline = store, engine
 from __future__ import annotations
 
 import asyncio
+import fcntl
 import os
 import subprocess
 import sys
@@ -14,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import structlog
 import uvicorn
@@ -33,7 +34,7 @@ from monitor.config import Config, Mqtt
 from monitor.days import day_span
 from monitor.desk import Desk
 from monitor.deviations import Deviations
-from monitor.errors import ExportError, StoreError
+from monitor.errors import ExportError, RefusedError, StoreError
 from monitor.intake import Intake, IntakeLimits
 from monitor.judge import read_plan
 from monitor.judging import Judging
@@ -73,6 +74,7 @@ class Service:
         self.clock: Callable[[], Instant] = clock or SystemClock()
         self.plan: Plan = read_plan(config.plan)
         config.data.mkdir(parents=True, exist_ok=True)
+        self._lock = self._hold(config.data / "service.lock")
         keys = config.data / "keys"
         self.key = site_key(keys)
         secret = link_key(keys)
@@ -112,6 +114,17 @@ class Service:
         self._exported_day = ""
         self.port = config.server.port
 
+    @staticmethod
+    def _hold(path: Path) -> IO[str]:
+        """Hold the data folder, so that a second service or an import cannot write beside this one."""
+        lock = open(path, "w", encoding="utf-8")  # noqa: SIM115 — held for the service's whole life
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            lock.close()
+            raise RefusedError(f"another service holds {path.parent}; stop it first") from None
+        return lock
+
     # --- life ----------------------------------------------------------------------------------------------------
 
     def start(self) -> None:
@@ -138,9 +151,8 @@ class Service:
         finally:
             self.close()
 
-    def run(self) -> None:
-        """Start, serve, stop: for the command."""
-        self.start()
+    def run_server(self) -> None:
+        """Serve until `stop()`: for a command's main thread."""
         asyncio.run(self.serve())
 
     def stop(self) -> None:
@@ -166,6 +178,7 @@ class Service:
             self.publisher.close()
         self.writer.close()
         self.store.close()
+        self._lock.close()
 
     def bound_port(self) -> int:
         """The port that answers, also where the configuration left it to the system (0)."""

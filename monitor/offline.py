@@ -1,0 +1,211 @@
+"""Commands that work on the store or an export without the service: each answers with text for a person."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from monitor.clock import SystemClock
+from monitor.config import Config, load_config
+from monitor.errors import InputError, MonitorError, RefusedError
+
+if TYPE_CHECKING:
+    from monitor.store.database import Store
+
+
+def database_path(config: Config) -> Path:
+    """Where the site's SQLite file lies."""
+    url = config.store_url.reveal()
+    return Path(url.removeprefix("sqlite:///")) if url else config.data / "larderer.sqlite"
+
+
+@contextmanager
+def opened(config: Config, *, create: bool = False) -> Iterator[Store]:
+    """The store, open; InputError where there is none and none is to be made."""
+    import monitor.desk
+    import monitor.people  # noqa: F401 — these register the tables that the store checks
+    from monitor.store.database import Store
+
+    path = database_path(config)
+    if not create and not path.exists():
+        raise InputError(f"{path} does not exist; run the service once, or name its configuration with --config")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with Store(path) as store:
+        yield store
+
+
+@contextmanager
+def alone(config: Config) -> Iterator[None]:
+    """Refuse while the service holds its data folder."""
+    import fcntl
+
+    config.data.mkdir(parents=True, exist_ok=True)
+    with open(config.data / "service.lock", "w", encoding="utf-8") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise RefusedError(f"the service is running on {config.data}; stop it first (systemctl stop larderer)") from None
+        yield
+
+
+def export_one(config_path: Path, day: str) -> str:
+    """Export a local day in its own process; where the folder is."""
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor.export", "--config", str(config_path), day], stdout=subprocess.PIPE, text=True, check=False
+    )
+    if done.returncode != 0:
+        sys.exit(done.returncode)
+    return done.stdout.strip()
+
+
+def verify_path(path: Path, key: Path | None, head: str | None) -> tuple[int, str]:
+    """Verify an export folder, or the live ledger where `path` is a database file: exit code and text."""
+    from monitor.export import verify
+
+    if not path.exists():
+        raise InputError(f"{path} does not exist; write an export folder or the database file")
+    if path.is_dir() and not (path / "manifest.json").exists() and (path / "larderer.sqlite").exists():
+        path = path / "larderer.sqlite"
+    if path.is_dir():
+        try:
+            outcome = verify.check_folder(path, verify.read_key(key) if key else None, head)
+        except verify.InputError as error:
+            raise InputError(str(error)) from error
+        lines = outcome.lines()
+        return (1 if outcome.wrong else 0), "\n".join(lines)
+    return _verify_live(path, head)
+
+
+def _verify_live(path: Path, head: str | None) -> tuple[int, str]:
+    from monitor import ledger
+    from monitor.store.database import Store
+
+    with Store(path, create=False) as store, store.read() as conn:
+        faults = ledger.verify(conn)
+        tip = ledger.head(conn)
+        known = head is None or any(entry.hash == head for entry in ledger.entries(conn))
+    if not known:
+        faults = [*faults, f"the head {head} that was known elsewhere is nowhere in this ledger: it was rewritten or cut since"]
+    if faults:
+        return 1, "\n".join(faults)
+    open_end = (
+        ""
+        if head
+        else " Without a head known elsewhere (--head), nothing here shows whether the newest entries were cut off or all were rewritten."
+    )
+    return 0, f"{tip.seq} ledger entries and every sealed reading hold together; head {tip.hash}.{open_end}"
+
+
+def import_file(config_path: Path, file: Path) -> str:
+    """Put a logger's readings into the store, judged when the service starts next."""
+    from collections import Counter
+
+    from monitor.judge import read_plan
+    from monitor.outcomes import Sorting, no_offset
+    from monitor.store import readings
+    from probes.csv_replay import read_csv_file
+
+    config = load_config(config_path, check_bells=False)
+    plan = read_plan(config.plan)
+    items = read_csv_file(file, [p.id for p in plan.probes])
+    now = SystemClock()()
+    with alone(config), opened(config, create=True) as store, store.write() as conn:
+        from monitor import ledger
+
+        newest = {probe: found.at for probe, found in readings.newest_by_probe(conn).items()}
+        sorting = Sorting(newest, frozenset(p.id for p in plan.probes), no_offset)
+        outcomes = Counter(o.what for o in sorting.look(conn, items, now))
+        readings.store(conn, sorting.arrivals)
+        ledger.append(conn, "import", {"file": file.name, "rows": len(items), **dict(outcomes)}, now)
+    told = ", ".join(f"{n} {what}" for what, n in sorted(outcomes.items()))
+    return f"{file.name}: {len(items)} rows read; {told or 'nothing new'}. They are judged when the service starts."
+
+
+def backup_to(config_path: Path, target: Path) -> str:
+    """Copy the database while the service runs, and check the copy."""
+    config = load_config(config_path, check_bells=False)
+    if target.exists():
+        raise RefusedError(f"{target} exists already; write another name, backups are never overwritten")
+    with opened(config) as store:
+        made = store.backup(target)
+    code, text = _verify_live(made, None)
+    if code:
+        raise MonitorError(f"the copy {made} does not verify: {text}")
+    return f"{made} written ({made.stat().st_size / 1e6:.1f} MB) and verified. {text}"
+
+
+def restore_from(config_path: Path, source: Path) -> str:
+    """Put a verified backup in place; the old database is kept beside it."""
+    config = load_config(config_path, check_bells=False)
+    if not source.is_file():
+        raise InputError(f"{source} is no file; write the path of a backup")
+    code, text = _verify_live(source, None)
+    if code:
+        raise RefusedError(f"{source} does not verify, so nothing was changed: {text}")
+    now = SystemClock()()
+    path = database_path(config)
+    with alone(config):
+        kept = ""
+        if path.exists():
+            aside = path.with_name(f"{path.name}.before-restore-{now}")
+            os.replace(path, aside)
+            for extra in ("-wal", "-shm"):
+                if Path(f"{path}{extra}").exists():
+                    os.replace(f"{path}{extra}", f"{aside}{extra}")
+            kept = f" The database before it is kept as {aside.name}."
+        shutil.copyfile(source, path)
+        with opened(config) as store, store.write() as conn:
+            from monitor import ledger
+
+            ledger.append(conn, "restore", {"from": source.name}, now)
+    return f"{source} is in place of {path}; the restore is in the ledger.{kept}"
+
+
+def add_user(config_path: Path, name: str, role: str) -> str:
+    """Add a person or a device; the code or token that is shown once."""
+    from monitor import people
+
+    config = load_config(config_path, check_bells=False)
+    now = SystemClock()()
+    with opened(config, create=True) as store, store.write() as conn:
+        if role == "probe":
+            token = people.add_device(conn, name, role, now, by="command line")
+            return f"Device {name}. Its token, shown this once (send it as Authorization: Bearer …):\n{token}"
+        people.add_person(conn, name, role, now, by="command line")
+        code = people.invite(conn, name, now, by="command line")
+    return f"{name} ({role}). Code for the first sign-in, shown this once:\n{code}"
+
+
+def list_users(config_path: Path) -> str:
+    """Who may sign in."""
+    from monitor import people
+
+    config = load_config(config_path, check_bells=False)
+    with opened(config) as store, store.read() as conn:
+        rows = people.list_people(conn)
+    return "\n".join(f"{row['name']}  {row['role']}" for row in rows) or "Nobody yet."
+
+
+def test_bells(config_path: Path, only: str | None) -> tuple[int, str]:
+    """Ring every bell once; exit code 1 where one did not ring."""
+    from monitor.alarms.bells import Outcome, ring_test
+    from monitor.judge import read_plan
+    from monitor.publish import Publisher
+
+    config = load_config(config_path)
+    site = read_plan(config.plan).site
+    publisher = Publisher(config.mqtt, f"larderer-{site.id}-test") if config.mqtt is not None else None
+    try:
+        results = ring_test(config, only, publisher, site.name)
+    finally:
+        if publisher is not None:
+            publisher.close()
+    lines = [f"{r.bell}: {r.outcome.value}{f' ({r.text})' if r.text else ''}" for r in results]
+    bad = any(r.outcome is not Outcome.DELIVERED for r in results)
+    return (1 if bad else 0), "\n".join(lines) or "There are no bells; add [[bell]] to the configuration."

@@ -1,0 +1,44 @@
+"""The command `larderer run`: the service until it is told to stop."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import sys
+from pathlib import Path
+
+import structlog
+
+from monitor.config import load_config
+
+
+def log_to_stderr(level: int = logging.INFO) -> None:
+    """One line an event, with time, for the journal."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            structlog.processors.LogfmtRenderer(key_order=("timestamp", "level", "event")),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(level),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
+
+
+def run_service(config: Path) -> int:
+    """Run until SIGTERM or Ctrl-C; 0 when it ended cleanly."""
+    from monitor.service import Service
+
+    log_to_stderr()
+    service = Service(load_config(config))
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: service.stop())
+    service.start()
+    code = service.people.first_run_code()
+    where = f"http://{service.config.server.host}:{service.config.server.port}/"
+    if code:
+        print(f"Nobody can sign in yet. Open {where}first-run on this machine and enter the code {code}", file=sys.stderr)
+    print(f"Larderer watches {service.plan.site.name}: {where}", file=sys.stderr)
+    service.run_server()
+    return 0

@@ -133,11 +133,11 @@ class Run:
                 return Verdict.OPEN, ""
             return Verdict.UNPROVEN, "no probe served this limit"
         verdict = worst([w.verdict for w in self.watches if self.counted(w)])
-        if verdict in (Verdict.MET, Verdict.OPEN) and self.uncovered and self.ended is not None:
+        if verdict in (Verdict.MET, Verdict.OPEN) and self.uncovered:
             kind = self.limit.kind
             if kind in KIND_COVER:
                 return Verdict.UNPROVEN, f"no probe served this limit for {format_span(self.uncovered)}"
-            if kind in KIND_SUMS and self.tail and self._over_with_tail():
+            if kind in KIND_SUMS and self.ended is not None and self.tail and self._over_with_tail():
                 return Verdict.UNPROVEN, f"no probe served this limit for the last {format_span(self.tail)}"
         return verdict, ""
 

@@ -55,7 +55,7 @@ class CeilingWatch(Watch):
         gap = at - start > self.max_gap
         if gap and not (both and last is not None):
             self.settle(Verdict.UNPROVEN, at, f"{gap_words(at - start)}, longer than the {format_span(self.max_gap)} monitoring frequency")
-        elif above and last is None and at > start:
+        elif above and last is None and at > start and self.since is None:
             self.since, self.over = start, 0
         if self.since is not None and (above or self.prev_above) and not (gap and not (both and last is not None)):
             self._add(start, at)
@@ -88,10 +88,18 @@ class CeilingWatch(Watch):
         if self.sign * celsius + self.u >= self.above and self.verdict is Verdict.OPEN:
             self.settle(Verdict.UNPROVEN, at, f"a suspect reading of {temperature(celsius, self.unit)} lies beyond the limit")
 
+    def gap_stays(self, closing: Instant) -> bool:
+        """A stay without a reading is a gap if it was longer than `max_gap`."""
+        return closing - self.opened > self.max_gap
+
+    def reenter(self, at: Instant) -> None:
+        """An excursion and its sum go on; the edge is a new one."""
+        super().reenter(at)
+        self.prev_above = False
+
     def finish(self, at: Instant) -> None:
         """Count the stretch to the closing with the last reading for both ends."""
-        last = self.last_at
-        assert last is not None
+        last = self.opened if self.last_at is None else self.last_at
         stretch = at - last
         if stretch > self.max_gap:
             self.settle(Verdict.UNPROVEN, at, f"{gap_words(stretch)} before the end")

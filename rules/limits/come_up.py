@@ -18,7 +18,7 @@ BELOW, BETWEEN, HOT = 0, 1, 2
 class ComeUpWatch(Watch):
     """Sums the time strictly between `low` and `high`, for certain and as possible."""
 
-    __slots__ = ("certain", "cold_at", "first_warm_at", "low_b", "high_b", "pair_at", "possible", "prev", "within")
+    __slots__ = ("certain", "cold_at", "first_warm_at", "heir_at", "low_b", "high_b", "pair_at", "possible", "prev", "within")
     TRANSIENT = Watch.TRANSIENT | {"low_b", "high_b", "within"}
 
     def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
@@ -29,12 +29,18 @@ class ComeUpWatch(Watch):
         self.certain: Span = 0
         self.possible: Span = 0
         self.prev = BELOW
+        self.heir_at: Instant | None = None  # it opened with a sum already over; its first reading says so
         self.cold_at: Instant | None = None  # the lot's earliest core reading at or below low, told by the lot
         self.first_warm_at: Instant | None = None
         self.pair_at: Instant | None = None
 
     def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Add the interval that ends at this reading; notice the pair of readings at or above `high`."""
+        if self.final:
+            return None
+        if self.heir_at is not None:
+            self._deviate(self.heir_at)
+            self.heir_at = None
         now = BELOW if hi < self.low_b else HOT if lo >= self.high_b else BETWEEN
         last = self.last_at
         if last is None:
@@ -80,7 +86,7 @@ class ComeUpWatch(Watch):
         """Start from sums that earlier watches of the limit had reached."""
         self.certain, self.possible = certain, possible
         if certain > self.within:
-            self._deviate(self.opened)
+            self.heir_at = self.opened
 
     def lethality_met(self, at: Instant) -> None:
         """The probe's lethality is met: this reading was the last that counts."""
@@ -88,14 +94,20 @@ class ComeUpWatch(Watch):
             self._decide(at)
             self.final = True
 
+    def unread(self, closing: Instant) -> None:
+        """A stay without a reading counts as possible if it was longer than `max_gap`."""
+        self._add(self.opened, closing, BELOW, BELOW, edge=True)
+
     def undoes_closing(self) -> bool:
         """Sums go on when the step is entered again."""
         return True
 
     def finish(self, at: Instant) -> None:
         """Count the stretch to the closing, then decide."""
-        assert self.last_at is not None
-        self._add(self.last_at, at, self.prev, self.prev, edge=True)
+        if self.last_at is None:
+            self.unread(at)
+        else:
+            self._add(self.last_at, at, self.prev, self.prev, edge=True)
         self._decide(at)
 
     def _decide(self, at: Instant) -> None:

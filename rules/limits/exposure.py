@@ -16,7 +16,7 @@ from rules.wording import temperature
 class ExposureWatch(Watch):
     """Sums, tier by tier, the time certainly above and the time possibly above."""
 
-    __slots__ = ("bounds", "certain", "possible", "prev", "tiers")
+    __slots__ = ("bounds", "certain", "heir_at", "possible", "prev", "tiers")
     TRANSIENT = Watch.TRANSIENT | {"bounds", "tiers"}
 
     def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
@@ -28,10 +28,14 @@ class ExposureWatch(Watch):
         self.certain: list[Span] = [0] * len(rule.tiers)
         self.possible: list[Span] = [0] * len(rule.tiers)
         self.prev: list[bool] = [False] * len(rule.tiers)
+        self.heir_at: Instant | None = None  # it opened with a sum already over; its first reading says so
 
     def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Add the interval that ends at this reading."""
         now = [hi >= b for b in self.bounds]
+        if self.heir_at is not None:
+            self._deviate(self.heir_at, next(i for i, t in enumerate(self.tiers) if self.certain[i] > t.within))
+            self.heir_at = None
         start = self.opened if self.last_at is None else self.last_at
         self._add(start, at, now if self.last_at is None else self.prev, now, edge=self.last_at is None)
         self.prev = now
@@ -62,9 +66,13 @@ class ExposureWatch(Watch):
     def inherit(self, certain: list[Span], possible: list[Span]) -> None:
         """Start from sums that earlier watches of the limit had reached."""
         self.certain, self.possible = list(certain), list(possible)
-        for i, tier in enumerate(self.tiers):
-            if self.certain[i] > tier.within:
-                self._deviate(self.opened, i)
+        if any(c > t.within for c, t in zip(self.certain, self.tiers, strict=True)):
+            self.heir_at = self.opened
+
+    def unread(self, closing: Instant) -> None:
+        """A stay without a reading counts as possible if it was longer than `max_gap`."""
+        nothing = [False] * len(self.tiers)
+        self._add(self.opened, closing, nothing, nothing, edge=True)
 
     def undoes_closing(self) -> bool:
         """Sums go on when the step is entered again."""
@@ -72,8 +80,10 @@ class ExposureWatch(Watch):
 
     def finish(self, at: Instant) -> None:
         """Count the stretch to the closing, then decide."""
-        assert self.last_at is not None
-        self._add(self.last_at, at, self.prev, self.prev, edge=True)
+        if self.last_at is None:
+            self.unread(at)
+        else:
+            self._add(self.last_at, at, self.prev, self.prev, edge=True)
         over = [i for i, t in enumerate(self.tiers) if self.certain[i] + self.possible[i] > t.within]
         if self.verdict is Verdict.DEVIATED:
             return

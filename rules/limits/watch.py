@@ -31,7 +31,7 @@ class Watch:
 
     __slots__ = (
         "at", "before_closing", "before_removal", "closed", "final", "last_at", "last_hi", "last_lo", "limit", "max_gap", "news",
-        "opened", "probe", "reason", "u", "unit", "verdict", "withdrawn",
+        "opened", "probe", "read_before", "reason", "u", "unit", "verdict", "withdrawn",
     )  # fmt: skip
 
     def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
@@ -43,6 +43,7 @@ class Watch:
         self.final = False
         self.withdrawn = False
         self.last_at: Instant | None = None
+        self.read_before = False  # an earlier stay in the step gave a good reading
         self.last_lo = self.last_hi = 0.0
         self.before_closing: list[Any] | None = None
         self.before_removal: dict[str, Any] | None = None
@@ -90,8 +91,11 @@ class Watch:
         self.closed = at
         if self.final:
             return
-        self.before_closing = [self.verdict.value, self.at, self.reason] if self.undoes_closing() or self.last_at is None else None
-        if self.last_at is None:
+        unread = self.last_at is None and not self.read_before
+        before = [self.verdict.value, self.at, self.reason]
+        self.before_closing = before if self.undoes_closing() or (unread and not self.gap_stays(at)) else None
+        if unread:
+            self.unread(at)
             self.settle(Verdict.UNPROVEN, self.unread_at(at), "no good reading in this time: what was not measured was not controlled")
         else:
             self.withdrawn = withdrawn
@@ -100,6 +104,13 @@ class Watch:
     def undoes_closing(self) -> bool:
         """Whether what the closing decides is open again when the step is entered again (sums and clocks that go on)."""
         return False
+
+    def gap_stays(self, closing: Instant) -> bool:
+        """Whether a stay without a reading, closed at `closing`, counts for good when the step is entered again."""
+        return False
+
+    def unread(self, closing: Instant) -> None:
+        """A stay without a reading closes: sums take it as possible."""
 
     def unread_at(self, closing: Instant) -> Instant:
         """How a watch without any good reading is dated."""
@@ -119,6 +130,7 @@ class Watch:
             return
         self.closed = None
         if not self.final:
+            self.read_before = self.read_before or self.last_at is not None
             self.opened, self.last_at, self.withdrawn = at, None, False
             before, self.before_closing = self.before_closing, None
             if before is not None and self.verdict is not Verdict.DEVIATED:

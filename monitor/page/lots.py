@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from typing import Any, Final
 
 from fastapi import APIRouter, Response
 from markupsafe import Markup
 
-from monitor.errors import InputError, NotFoundError
+from monitor.errors import InputError, NotFoundError, RefusedError
 from monitor.page.forms import AGO, Posted, Sent, SignedIn, doubled_hour, moment, typed_temperature
 from monitor.page.now import told_lot
 from monitor.page.shown import REFUSALS, PageRoute, Shown, back, page, sentences, status_of
@@ -170,11 +171,17 @@ def _told(sent: Posted, answer: Mapping[str, Any]) -> str:
 @router.post("/lots/{lot}/step")
 def move(lot: str, sent: Sent) -> Response:
     """Enter a step, or say where the lot is when the monitor asks."""
-    step = sent.text("step")
+    step, seen = sent.text("step"), sent.text("seen")
     desk = sent.shown.desk
-    return _entered(
-        sent, lot, "step", lambda: desk.step(sent.hand, lot, step, at=_at(sent)), lambda a: f"{lot} is in {step}, {_told(sent, a)}."
-    )
+
+    def enter() -> dict[str, Any]:
+        answer = desk.step(sent.hand, lot, step, at=_at(sent))
+        if seen:  # whoever answers the question has seen the alarm that asked it
+            with suppress(NotFoundError, RefusedError, InputError):
+                desk.acknowledge(sent.part(1), seen, f"answered: {lot} is in {step}")
+        return answer
+
+    return _entered(sent, lot, "step", enter, lambda a: f"{lot} is in {step}, {_told(sent, a)}.")
 
 
 @router.post("/lots/{lot}/place")

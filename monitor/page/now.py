@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Mapping
-from typing import Any, cast
+from typing import Any, Final, cast
 
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import StreamingResponse
 
 from monitor.api.access import who_asks
 from monitor.api.events import Feed
-from monitor.page.forms import AGO, SignedIn, doubled_hour
+from monitor.page.forms import SignedIn
 from monitor.page.shown import PageRoute, Shown, page
 from monitor.page.telling import step_sentence, tell_limits
 
@@ -27,17 +27,59 @@ def show_now(shown: SignedIn) -> Response:
     view = desk.now_view()
     alarms = {str(one["id"]): one for one in desk.alarms()}
     probes = desk.probes()
+    needs = gathered(view["needs"], alarms)
     return page(
         shown,
         "now.html",
-        needs=[dict(one) | {"alarm": alarms.get(str(one["id"])) if one["kind"] == "alarm" else None} for one in view["needs"]],
+        needs=needs,
+        tally=tally(needs),
         waiting=[one for one in alarms.values() if not one["unacknowledged"]],
         lots=[told_lot(shown, one, probes) for one in view["lots"]],
         asked={one["lot"]: one for one in view["lots"] if one["awaits"]},
         rooms=[p for p in probes if p["place"] not in ("core", "")],
-        agos=AGO,
-        doubled=doubled_hour(shown.words.now, shown.words.zone),
     )
+
+
+def gathered(needs: list[dict[str, Any]], alarms: Mapping[str, dict[str, Any]]) -> list[dict[str, Any]]:
+    """What needs somebody, with one slip for one matter.
+
+    A question and the alarm that it rang are one slip, so that answering the question has seen the alarm; probes
+    that do not answer are one slip together.
+    """
+    asked = {one["lot"] for one in needs if one["kind"] == "confirm"}
+    slips: list[dict[str, Any]] = []
+    silent: list[dict[str, Any]] = []
+    for one in needs:
+        alarm = alarms.get(str(one["id"])) if one["kind"] == "alarm" else None
+        if one["kind"] == "probe":
+            silent.append(one)
+        elif one["kind"] == "confirm":
+            rung = next((a for a in alarms.values() if _asks(a) and a["lot"] == one["lot"] and a["unacknowledged"]), None)
+            slips.append({**one, "alarm": rung})
+        elif one["kind"] != "alarm" or not (alarm and _asks(alarm) and alarm["lot"] in asked):
+            slips.append({**one, "alarm": alarm})
+    if silent:
+        slips.append({"kind": "probes", "probes": silent, "alarm": None, "lot": "", "id": "probes", "text": ""})
+    return slips
+
+
+def _asks(alarm: Mapping[str, Any]) -> bool:
+    return str(alarm["key"]).startswith("prompt/")
+
+
+_COUNTED: Final = (
+    ("alarm", "1 alarm", "{} alarms"),
+    ("confirm", "1 question", "{} questions"),
+    ("deviation", "1 record to fill in", "{} records to fill in"),
+    ("probes", "probes to look at", "probes to look at"),
+    ("review", "a day to sign", "{} days to sign"),
+)
+
+
+def tally(needs: list[dict[str, Any]]) -> list[str]:
+    """How much there is to do, in a few words: "2 alarms", "1 question"; empty where nothing is."""
+    counts = {kind: sum(1 for one in needs if one["kind"] == kind) for kind, _, _ in _COUNTED}
+    return [one if counts[kind] == 1 else many.format(counts[kind]) for kind, one, many in _COUNTED if counts[kind]]
 
 
 @router.get("/lots")

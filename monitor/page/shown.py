@@ -21,6 +21,7 @@ from monitor import errors as ours
 from monitor.api.access import who_asks
 from monitor.api.problems import Problem
 from monitor.desk import Desk
+from monitor.page.telling import HAPPENINGS, entry_words, reads
 from monitor.page.words import VERDICTS, Words, instant
 from monitor.people import Who
 from probes.errors import ProbeError
@@ -94,12 +95,11 @@ def anybody(request: Request) -> Shown:
 
 @cache
 def _environment() -> Environment:
-    made = Environment(
-        loader=PackageLoader("monitor.page"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
+    made = Environment(loader=PackageLoader("monitor.page"), autoescape=True, undefined=StrictUndefined)
     made.globals["verdicts"] = VERDICTS
     made.globals["static"] = static_path
-    made.globals["instant"] = instant
+    made.globals |= {"instant": instant, "reads": reads, "entry_words": entry_words, "happenings": HAPPENINGS}
+    made.filters["upper_first"] = lambda text: text[:1].upper() + text[1:]
     made.filters["url"] = lambda text: quote(str(text), safe="")
     return made
 

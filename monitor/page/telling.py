@@ -18,6 +18,10 @@ from rules.plan import Limit, Plan
 from rules.reading import SECOND
 
 Json = Mapping[str, Any]
+#: What happened to an alarm, where the record's own word is not one that people use.
+HAPPENINGS = {
+    "raise": "rang", "acknowledge": "acknowledged", "clear": "back to normal", "realarm": "rang again: it still stands", "reset": "let go",
+}  # fmt: skip
 _WORST = ("deviated", "unproven", "open", "met")
 
 
@@ -212,6 +216,23 @@ def step_sentence(lot: Json, words: Words) -> Markup:
     if lot["step_since"] is not None:
         text += Markup(", {} so far (since {})").format(words.since(lot["step_since"]), words.when(lot["step_since"]))
     return text + (Markup("; <b>{}</b> is next and waits for your word.").format(lot["awaits"]) if lot["awaits"] else Markup("."))
+
+
+def entry_words(entry: Json, words: Words) -> Markup:
+    """One entry of a lot in a few words: "core-1 put in", "hand check of the core: 33.5 °F"."""
+    name, value = entry["name"], entry["value"]
+    texts: dict[str, tuple[str, tuple[object, ...]]] = {
+        "start": ("<b>started</b> as {}", (name,)),
+        "step": ("in <b>{}</b>", (name,)),
+        "place": ("<b>{}</b> put in", (name,)),
+        "remove": ("<b>{}</b> taken out ({})", (name, value)),
+        "check": ("<b>hand check</b>, {}: {}", (name, value)),
+        "measure": ("<b>{}</b>: {}", (name, value)),
+        "undo": ("<b>took back</b> the entry of {}", (words.when(value) if entry["event"] == "undo" else "",)),
+        "end": ("<b>ended</b>", ()),
+    }
+    text, given = texts.get(entry["event"], ("{} {} {}", (entry["event"], name, value)))
+    return Markup(text).format(*given)
 
 
 def _capital(text: str) -> str:

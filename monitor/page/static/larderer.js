@@ -81,6 +81,8 @@
     // A stream that the server refused is closed for good by the browser; look again whether it answers.
     if (stream.readyState === EventSource.CLOSED) setTimeout(function () { location.reload(); }, 30000);
   };
+  // A browser opens few connections to one host: a page that is left must give its own back.
+  window.addEventListener("pagehide", function () { stream.close(); });
   window.addEventListener("offline", function () { lost = true; tell(); });
   window.addEventListener("pageshow", function (event) { if (event.persisted) location.reload(); });
 

@@ -1,56 +1,37 @@
-"""A site for the page: real SQLite, writer, engine, alarms, deviations, intake, people and app, on a real server.
+"""A site for the page: the whole service with its real parts, on a real server, at a time that the test moves.
 
-The pipeline is a double that judges with the real engine and stores with the store's own functions; it takes no
-snapshots and judges everything again when an entry comes late. The invented day brings two lots of Ferncliff Yard.
+The invented day brings two lots of Ferncliff Yard. There are two browsers: one without JavaScript (httpx), and a
+real headless Chromium of phone size.
 """
 
 from __future__ import annotations
 
 import asyncio
 import functools
+import html
 import os
 import re
 import shutil
-import socket
 import threading
 import time
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+import warnings
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
-import uvicorn
 from argon2 import PasswordHasher
-from fastapi import FastAPI
 from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.chrome.service import Service as ChromeService
 from sqlalchemy import Connection, update
 
-from monitor import ledger, links
 from monitor import people as staff
-from monitor.alarms.alarms import Alarms
-from monitor.alarms.causes import from_finding
-from monitor.api.app import create_app
-from monitor.config import AlarmsConfig, Config, Person
-from monitor.desk import Desk, Hand
-from monitor.deviations import Deviations
-from monitor.intake import Intake, IntakeLimits
-from monitor.page import ROUTERS
-from monitor.people import People
-from monitor.store import events, readings
-from monitor.store.database import Store
-from monitor.store.readings import Arrival
-from monitor.store.writer import Writer
-from rules import history
-from rules.engine import Engine
-from rules.errors import LateEvent
-from rules.finding import Finding
-from rules.plan import Plan
-from rules.plan_load import load_plan
+from monitor.config import AlarmsConfig, Config, Person, Server
+from monitor.desk import Hand
+from monitor.service import Service
 from rules.quantity import fahrenheit, parse_instant
-from rules.reading import MINUTE, SECOND, Instant, LotEvent, Reading, Tick
+from rules.reading import MINUTE, SECOND, Instant, Reading
 
 PLAN = """
 [site]
@@ -189,79 +170,38 @@ class Clock:
         return self.now
 
 
-class JudgingDouble:
-    """Stores and judges in the caller's transaction, like the pipeline; see the module."""
-
-    def __init__(self, plan: Plan, clock: Clock) -> None:
-        self.plan, self.clock = plan, clock
-        self.engine = Engine(plan)
-        self.alarms: Any = None
-        self.deviations: Any = None
-        self._lock = threading.RLock()
-
-    def event(self, conn: Connection, event: LotEvent) -> list[Finding]:
-        with self._lock:
-            if event.event == "undo":
-                history.arrange([*(e.event for e in events.since(conn)), event])
-            found = self._feed(conn, [event], stored=False)
-            events.add(conn, event, self.clock())
-            ledger.append(conn, "event", event._asdict(), event.at, event.by, entered_at=self.clock())
-            return self._tell(conn, found)
-
-    def process(self, conn: Connection, arrivals: Sequence[Arrival]) -> None:
-        with self._lock:
-            stored = readings.store(conn, arrivals)
-            self._tell(conn, self._feed(conn, [one.item for one in stored if not one.future], stored=True))
-
-    def tick(self, conn: Connection) -> None:
-        with self._lock:
-            self._tell(conn, self.engine.feed(Tick(self.clock())))
-
-    def report(self) -> dict[str, Any]:
-        with self._lock:
-            return self.engine.report()
-
-    def _feed(self, conn: Connection, items: Sequence[Any], *, stored: bool) -> list[Finding]:
-        found: list[Finding] = []
-        try:
-            for item in items:
-                found += self.engine.feed(item)
-        except LateEvent:
-            everything: list[Any] = [e.event for e in events.since(conn)]
-            everything += [r.item for r in readings.between(conn, -1, 1 << 60)]
-            again = Engine(self.plan)
-            found = []
-            for one in history.arrange([*everything, *([] if stored else items)]):
-                found += again.feed(one)
-            self.engine = again
-        return found
-
-    def _tell(self, conn: Connection, found: list[Finding]) -> list[Finding]:
-        for finding in found:
-            lot = self.engine.lots.get(finding.lot)
-            product = lot.product.code if lot else ""
-            cause = from_finding(finding, self.plan, product)
-            if cause is not None:
-                self.alarms.raise_(conn, cause, self.clock())
-            self.deviations.open(conn, finding, self.plan, self.clock(), product)
-        return found
-
-
-@dataclass
 class Site:
-    """Everything of one site, and ways to come in."""
+    """The service, its clock, and ways to come in."""
 
-    store: Store
-    writer: Writer
-    plan: Plan
-    clock: Clock
-    pipeline: JudgingDouble
-    desk: Desk
-    people: People
-    intake: Intake
-    app: FastAPI
-    link_secret: bytes
-    url: str = ""
+    def __init__(self, folder: Path, *, hired: bool) -> None:
+        self.clock = Clock(START)
+        (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+        persons = tuple(Person(name, role) for role, name in ROLES.items()) if hired else ()
+        config = Config(
+            folder / "larderer.toml", folder / "plan.toml", folder, Server(port=0), persons=persons, alarms=AlarmsConfig(all_well=None)
+        )
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ResourceWarning)  # sdnotify drops its socket unclosed where no service manager listens
+            self.service = Service(config, clock=self.clock, drivers=(), tick_s=3600.0, exports=False)
+        self.service.start()
+        self.service.writer.submit(self._hire).result(10)
+        self.desk, self.people = self.service.desk, self.service.people
+        self._thread = threading.Thread(target=lambda: asyncio.run(self.service.serve()), name="served", daemon=True)
+        self._thread.start()
+        deadline = time.monotonic() + 20
+        while self.service.bound_port() == 0 and time.monotonic() < deadline:
+            time.sleep(0.01)
+        self.url = f"http://127.0.0.1:{self.service.bound_port()}"
+
+    @staticmethod
+    def _hire(conn: Connection) -> None:
+        for name, word in SECRETS.items():
+            conn.execute(update(staff.person).where(staff.person.c.name == name).values(secret_hash=hashed(word)))
+
+    def close(self) -> None:
+        self.service.stop()
+        self._thread.join(30)
+        assert not self._thread.is_alive()
 
     def hand(self, role: str = "operator") -> Hand:
         return Hand(ROLES[role], role)
@@ -269,7 +209,7 @@ class Site:
     def read(self, **values: float) -> None:
         """One reading of each named probe, in °F; an underscore stands for a dash."""
         items = [Reading(name.replace("_", "-"), self.clock(), fahrenheit(value)) for name, value in values.items()]
-        self.intake.readings(items).result(10)
+        self.service.intake.readings(items).result(10)
 
     def wait(self, minutes: float) -> None:
         """Let the service's time pass."""
@@ -303,77 +243,19 @@ class Site:
         self.run(8, 120, core_3=(37, 43))
 
 
-def _site(folder: Path, *, hired: bool) -> Iterator[Site]:
-    clock = Clock(START)
-    plan = load_plan(PLAN)
-    persons = tuple(Person(name, role) for role, name in ROLES.items()) if hired else ()
-    config = Config(folder / "larderer.toml", folder / "plan.toml", folder, persons=persons, alarms=AlarmsConfig(all_well=None))
-    pipeline = JudgingDouble(plan, clock)
-    secret = links.link_key(folder / "keys")
-
-    def record(conn: Connection, kind: str, body: Any, at: Instant, by: str = "") -> object:
-        return ledger.append(conn, kind, body, at, by, entered_at=clock())
-
-    with Store(folder / "larderer.sqlite") as store, Writer(store) as writer:
-        alarms = Alarms(config, plan.site, record)
-        deviations = Deviations(config, record, alarms.reset, staff.workers)
-        pipeline.alarms, pipeline.deviations = alarms, deviations
-        intake = Intake(writer, pipeline.process, clock, IntakeLimits(probes=plan.probe_by_id))
-        people = People(store, writer, clock)
-        desk = Desk(store, writer, plan, pipeline, alarms, deviations, clock=clock, link_secret=secret)
-
-        def hire(conn: Connection) -> None:
-            staff.sync_people(conn, persons, clock())
-            for name, word in SECRETS.items():
-                conn.execute(update(staff.person).where(staff.person.c.name == name).values(secret_hash=hashed(word)))
-
-        writer.submit(hire).result(10)
-
-        def export(day: str) -> Path:
-            path = folder / f"{day}.zip"
-            path.write_bytes(b"PK\x05\x06" + bytes(18))
-            return path
-
-        app = create_app(desk, people, intake=intake, export=export, pages=ROUTERS)
-        site = Site(store, writer, plan, clock, pipeline, desk, people, intake, app, secret)
-        with Served(site):
-            yield site
-        intake.close()
-
-
-class Served:
-    """The site on a real server on loopback; sets its address."""
-
-    def __init__(self, site: Site) -> None:
-        self.site = site
-
-    def __enter__(self) -> None:
-        self.listening = socket.create_server(("127.0.0.1", 0))
-        self.server = uvicorn.Server(uvicorn.Config(self.site.app, log_level="warning", timeout_graceful_shutdown=5))
-        self.thread = threading.Thread(target=lambda: asyncio.run(self.server.serve([self.listening])), daemon=True)
-        self.thread.start()
-        deadline = time.monotonic() + 20
-        while not self.server.started and time.monotonic() < deadline:
-            time.sleep(0.01)
-        self.site.url = f"http://127.0.0.1:{self.listening.getsockname()[1]}"
-
-    def __exit__(self, *_: object) -> None:
-        self.site.app.state.feed.close()
-        self.server.should_exit = True
-        self.thread.join(20)
-        self.listening.close()
-        assert not self.thread.is_alive()
-
-
 @pytest.fixture
 def site(tmp_path: Path) -> Iterator[Site]:
-    yield from _site(tmp_path, hired=True)
+    made = Site(tmp_path, hired=True)
+    yield made
+    made.close()
 
 
 @pytest.fixture
 def empty_site(tmp_path: Path) -> Iterator[Site]:
     """A site at its first run: nobody can sign in."""
-    yield from _site(tmp_path, hired=False)
+    made = Site(tmp_path, hired=False)
+    yield made
+    made.close()
 
 
 class Plain:
@@ -392,7 +274,8 @@ class Plain:
         assert self.page is not None
         form = re.search(rf'<form method="post" action="{re.escape(action)}".*?</form>', self.page.text, re.DOTALL)
         assert form is not None, f"no form for {action} on {self.page.url}"
-        return dict(re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)"', form[0]))
+        found = re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)"', form[0])
+        return {name: html.unescape(value) for name, value in found}
 
     def send(self, action: str, **fields: Any) -> httpx.Response:
         """Fill in that form and send it."""
@@ -430,7 +313,7 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chr
         options.add_argument(flag)
     options.add_argument("--disable-dev-shm-usage")
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    browser = webdriver.Chrome(options=options, service=Service(driver))
+    browser = webdriver.Chrome(options=options, service=ChromeService(driver))
     phone = {"width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": True}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", phone)
     browser.set_page_load_timeout(30)

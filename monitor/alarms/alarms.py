@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, RowMapping, func, insert, or_, select, update
 
-from monitor.alarms import hidden, outbox
+from monitor.alarms import excursions, hidden, outbox
 from monitor.alarms.all_well import AllWell
 from monitor.alarms.causes import Cause
 from monitor.alarms.hidden import Hiding, hiding_of, in_force
@@ -75,6 +75,8 @@ class Alarms:
                 state=State.NORMAL.value,
                 cause=_text(cause.as_json()),
                 members=_text([cause.member]),
+                probes=_text([cause.member]),
+                followed=int(excursions.followed(cause)),
                 priority=cause.priority,
                 severity=cause.severity,
                 critical=int(cause.critical),
@@ -151,7 +153,14 @@ class Alarms:
 
     def _acknowledge_row(self, conn: Connection, row: RowMapping, by: str, now: Instant, comment: str) -> None:
         realarm = self._config.alarms.realarm
-        stays = row["state"] == "B" and not row["latched"] and realarm and PRIORITIES.index(row["priority"]) >= PRIORITIES.index("medium")
+        cause = _cause(row)
+        stays = (
+            row["state"] == "B"
+            and not row["latched"]
+            and cause.nags
+            and realarm
+            and PRIORITIES.index(row["priority"]) >= PRIORITIES.index("medium")
+        )
         values = {
             "acknowledged_at": now,
             "acknowledged_by": by,
@@ -161,6 +170,8 @@ class Alarms:
         }
         outbox.drop(conn, row["id"], f"acknowledged by {by}", now)
         self._move(conn, row, Happening.ACKNOWLEDGE, now, by, comment, values)
+        if cause.settled and row["state"] == "B":
+            self._move(conn, row_of(conn, row["id"]), Happening.CLEAR, now, "", "seen, and nothing can change it", {"returned_at": now})
 
     def shelve(self, conn: Connection, alarm_id: int | str, by: str, now: Instant, length: Span, reason: str) -> dict[str, Any]:
         """Silence an alarm for a while, with the reason: 30 min at most for a critical one. It rings as new if it still stands then."""
@@ -208,6 +219,7 @@ class Alarms:
 
         Returns when it should be called next, or None with nothing to wait for.
         """
+        excursions.follow(conn, self, now)
         for over in hidden.expired(conn, now):
             self._unhide(conn, over.scope, Hidden(over.kind), now, "")
         waits = or_(alarm.c.next_at <= now, alarm.c.clear_at <= now, alarm.c.anchor_at > now)
@@ -261,6 +273,7 @@ class Alarms:
         values: dict[str, Any] = {"clear_at": None}
         if cause.member not in members:
             values["members"] = _text([cause.member] if returned else [*members, cause.member])
+            values["probes"] = _text(sorted({*json.loads(row["probes"]), cause.member}))
             self._note(conn, row["id"], now, "also", "", cause.text, {"member": cause.member})
         if worse:
             values |= {
@@ -269,6 +282,7 @@ class Alarms:
                 "severity": cause.severity,
                 "critical": int(cause.critical),
                 "latched": int(cause.latched or row["latched"]),
+                "followed": int(excursions.followed(cause)),
             }
         self._ladder.set(conn, row["id"], values)
         if worse and row["rang_at"] is None:

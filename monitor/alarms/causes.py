@@ -14,6 +14,7 @@ from urllib.parse import quote
 
 from monitor.alarms.limit_text import limit_text
 from rules.finding import Finding
+from rules.limits.spec import Ceiling, Floor
 from rules.plan import Limit, Plan
 from rules.quantity import format_span
 from rules.reading import Instant, LotEvent, Span
@@ -26,6 +27,10 @@ class Cause:
     `severity` orders what one key can mean: a worse one rings again. `momentary`: over as soon as it is known.
     `latched`: held until its deviation record is closed. `critical` marks a critical limit: it is hidden only by a
     shelving of 30 minutes at most. `on_delay` and `off_delay` decide when it rings, never the verdict.
+    `settled`: nothing that is measured later changes it, so acknowledging it ends it. `nags`: acknowledged and still
+    there, it rings again in time. `above_c`, `below_c`, `back_c`: a room's ceiling or floor and where it counts as back
+    (°C, the probe's uncertainty taken off): `excursions` follows the room's readings by them. `again_after`: time
+    forgiven in a further excursion.
     """
 
     key: str
@@ -44,6 +49,12 @@ class Cause:
     lot: str = ""
     on_delay: Span = 0
     off_delay: Span = 0
+    settled: bool = False
+    nags: bool = True
+    above_c: float | None = None
+    below_c: float | None = None
+    back_c: float | None = None
+    again_after: Span = 0
 
     def as_json(self) -> dict[str, Any]:
         """The cause as plain values, for its row and the ledger."""
@@ -70,6 +81,10 @@ _FINDINGS: Final[dict[str, tuple[str, int, str, str, str, str]]] = {
 }
 
 
+#: The groups that warn before a verdict.
+_BEFORE: Final = ("left-short", "warming", "pulled-early", "heading-out")
+
+
 def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | None:
     """The cause behind a finding, or None where nobody has to respond. `product` is the code of the finding's lot."""
     row = _FINDINGS.get(finding.what)
@@ -80,7 +95,7 @@ def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | Non
     verdict = group == "verdict"
     priority = limit.priority if limit and limit.priority and verdict else if_critical if finding.critical else if_operating
     place = f"{finding.lot} {finding.step}" if finding.lot else f"room {finding.step}"
-    return Cause(
+    cause = Cause(
         key=_key(group, *((finding.lot or "room"), finding.step, *(() if group == "prompt" else (finding.limit,)))),
         what=f"{finding.limit} {words}" if finding.limit else words,
         where=f"{place}, {finding.probe}" if finding.probe else place,
@@ -97,13 +112,29 @@ def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | Non
         on_delay=limit.on_delay if limit and verdict and not finding.critical else 0,
         off_delay=limit.off_delay if limit else 0,
     )
+    return _following(cause, finding, limit, plan) if verdict else cause
+
+
+def _following(cause: Cause, finding: Finding, limit: Limit | None, plan: Plan) -> Cause:
+    """Say how a verdict's condition ends: a room's ceiling or floor by its readings, a critical one by its record, others when seen."""
+    rule, probe = (limit.rule if limit else None), plan.probe_by_id.get(finding.probe)
+    if finding.lot or limit is None or limit.sampled or finding.what != "deviated" or not isinstance(rule, Ceiling | Floor):
+        return replace(cause, settled=not cause.latched)
+    guard = (probe.uncertainty_c or 0.0) if probe is not None and limit.guard else 0.0
+    if isinstance(rule, Ceiling):
+        above = rule.max_c - guard
+        return replace(cause, above_c=above, back_c=above - rule.deadband_c, again_after=rule.allowed)
+    below = rule.min_c + guard
+    return replace(cause, below_c=below, back_c=below + rule.deadband_c, again_after=rule.allowed)
 
 
 def cleared_by_finding(finding: Finding) -> tuple[tuple[str, str], ...]:
-    """The (key, member) pairs whose condition a finding ends: a limit met ends its warnings."""
+    """The (key, member) pairs whose condition a finding ends: a limit met or deviated ends its warnings."""
     if finding.what == "met":
         path = (finding.lot or "room", finding.step, finding.limit)
-        return tuple((_key(group, *path), finding.probe) for group in ("verdict", "left-short", "warming", "pulled-early", "heading-out"))
+        return tuple((_key(group, *path), finding.probe) for group in ("verdict", *_BEFORE))
+    if finding.what == "deviated":  # what warned of it is overtaken
+        return tuple((_key(group, finding.lot or "room", finding.step, finding.limit), finding.probe) for group in _BEFORE)
     if finding.what == "advanced":
         return ((_key("prompt", finding.lot, finding.step), ""),)
     return ()
@@ -181,7 +212,7 @@ def bell_failing(bell: str, since: Instant, error: str) -> Cause:
     """A bell that does not deliver."""
     return Cause(
         bell_key(bell), f"bell {bell} does not ring", "alarms", since, f"The last answer was: {error}", "high",
-        limit="every bell delivers", do=("Test it with: larderer bells test. Tell people another way meanwhile.",),
+        limit="every bell delivers", do=("Test it with: larderer bells test. Tell people another way meanwhile.",), nags=False,
     )  # fmt: skip
 
 

@@ -6,11 +6,12 @@ from sqlalchemy import Column, ForeignKey, Index, Table, text
 
 from monitor.store.metadata import INSTANT, SMALL, TEXT, WHOLE, metadata
 
-#: One row for each excursion of a cause. `state` is the letter of `life.State`. `branch_of` is the alarm that this one
+#: One row for each excursion of a cause. `state` is the letter of `life.State`. `members` still have the condition,
+#: `probes` have had it. `branch_of` is the alarm that this one
 #: follows while that one is still unacknowledged. `rang_at` is empty during its on-delay. `next_at` is when the next ring,
 #: rung, repeat or re-alarm is due, counted from `anchor_at`: if the clock is found before `anchor_at`, both move back with
 #: it, so that a wrong clock put right never silences a ladder. `clear_at` is set while a return is not yet believed
-#: (off-delay).
+#: (off-delay). `followed`: the room's readings say when it is over, and when it begins again.
 alarm = Table(
     "alarm",
     metadata,
@@ -19,6 +20,7 @@ alarm = Table(
     Column("state", TEXT, nullable=False),
     Column("cause", TEXT, nullable=False),
     Column("members", TEXT, nullable=False),
+    Column("probes", TEXT, nullable=False),
     Column("priority", TEXT, nullable=False),
     Column("severity", SMALL, nullable=False),
     Column("critical", SMALL, nullable=False),
@@ -38,9 +40,11 @@ alarm = Table(
     Column("told", SMALL, nullable=False, server_default="0"),
     Column("told_at", INSTANT),
     Column("next_at", INSTANT),
+    Column("followed", SMALL, nullable=False, server_default="0"),
     sqlite_strict=True,
 )
 Index("ix_alarm_key", alarm.c.key, alarm.c.id)
+Index("ix_alarm_followed", alarm.c.followed, sqlite_where=text("followed = 1"), postgresql_where=text("followed = 1"))
 Index("ix_alarm_open", alarm.c.closed_at, sqlite_where=text("closed_at IS NULL"), postgresql_where=text("closed_at IS NULL"))
 
 #: What happened to an alarm, in order: raised, rang, told, acknowledged, cleared, closed, delivery results.

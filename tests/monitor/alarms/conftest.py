@@ -15,10 +15,11 @@ from monitor.alarms.alarms import Alarms
 from monitor.alarms.causes import Cause
 from monitor.alarms.tables import outbox
 from monitor.config import AlarmsConfig, BellConfig, Config, Person, Rung
+from monitor.store import readings
 from monitor.store.database import Store
 from rules.plan import Site
 from rules.quantity import parse_instant
-from rules.reading import MINUTE, Instant
+from rules.reading import MINUTE, Instant, Reading
 
 SITE = Site("ferncliff", "Ferncliff Yard Smokehouse", "America/Chicago", "F")
 START = parse_instant("2026-03-02T12:00:00-06:00")
@@ -66,6 +67,11 @@ class Bench:
         """Open alarms."""
         with self.store.read() as conn:
             return self.alarms.open_alarms(conn, now)
+
+    def read(self, probe: str, at: Instant, celsius: float, suspect: str = "") -> None:
+        """Store one reading, as the pipeline does."""
+        with self.store.write() as conn:
+            readings.store(conn, [readings.Arrival(Reading(probe, at, celsius, 0.0, suspect), at)])
 
     def letters(self) -> list[str]:
         """Letters of the open alarms, by number."""

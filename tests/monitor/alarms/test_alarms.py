@@ -451,6 +451,59 @@ def test_message_carries_a_link_for_this_alarm_and_person_that_expires(make_benc
     assert link_maker(bench.config, b"k" * 32) is None
 
 
+def warm(cooler: Cause) -> Cause:
+    """The cooler's cause with the levels of its ceiling: 40 °F, half a degree of deadband, an hour forgiven."""
+    return replace(cooler, above_c=4.444, back_c=3.944, again_after=HOUR)
+
+
+def test_room_that_is_cold_again_clears_its_alarm(bench, cooler: Cause, start: Instant) -> None:
+    """By a good reading newer than the condition and past the deadband; nothing else."""
+    bench.raise_(warm(cooler), start)
+    for minutes, celsius, suspect in ((1, 4.4, ""), (2, 4.0, ""), (3, 3.0, "out of the span")):
+        bench.read("air-1", start + minutes * MINUTE, celsius, suspect)
+        bench.due(start + minutes * MINUTE)
+        assert bench.letters() == ["B"]
+    bench.due(start + HOUR)
+    assert bench.letters() == ["B"]  # silence clears nothing
+    bench.read("air-1", start + 2 * HOUR, 3.9)
+    bench.due(start + 2 * HOUR)
+    assert bench.letters() == ["D"]
+    assert [r["person"] for r in bench.rows("clear")] == ["Odile Marsh", "Tam Okafor"]
+
+
+def test_second_warm_hour_of_a_day_rings_again_after_its_forgiven_time(bench, cooler: Cause, start: Instant) -> None:
+    """The day's verdict is found once; the next excursion is an alarm all the same, also after an acknowledgement."""
+    number = bench.raise_(warm(cooler), start)
+    bench.acknowledge(number, start)
+    bench.read("air-1", start + HOUR, 2.0)
+    bench.due(start + HOUR)
+    assert bench.open() == []
+    for minutes in range(0, 61, 10):
+        at = start + 2 * HOUR + minutes * MINUTE
+        bench.read("air-1", at, 6.0)
+        bench.due(at)
+        assert bench.letters() == (["B"] if minutes == 60 else [])
+    assert bench.open()[0]["since"] == "2026-03-02T20:00:00Z"
+
+
+def test_short_warm_spell_within_the_forgiven_time_does_not_ring_again(bench, cooler: Cause, start: Instant) -> None:
+    """Doors and defrost stay forgiven."""
+    bench.acknowledge(bench.raise_(warm(cooler), start), start)
+    for minutes, celsius in ((60, 2.0), (120, 6.0), (150, 2.0), (240, 2.0)):
+        bench.read("air-1", start + minutes * MINUTE, celsius)
+        bench.due(start + minutes * MINUTE)
+    assert bench.open() == []
+    assert len(bench.rows("alarm")) == 1
+
+
+def test_alarm_that_nothing_can_change_ends_when_it_is_seen(bench, cooler: Cause, start: Instant) -> None:
+    """An operating verdict that stands for ever does not ring for ever."""
+    number = bench.raise_(replace(cooler, settled=True), start)
+    assert bench.due(start + 9 * MINUTE) == start + 10 * MINUTE
+    bench.acknowledge(number, start + 9 * MINUTE)
+    assert bench.open() == []
+
+
 def deliver(bench) -> None:
     """Mark what waits as sent, as the courier does."""
     with bench.store.write() as conn:

@@ -13,7 +13,7 @@ from monitor.alarms.causes import Cause
 from monitor.alarms.limit_text import limit_text
 from rules.finding import WHAT, Finding
 from rules.limits import spec
-from rules.plan import Limit, Plan, Product, Site, Standing, Step
+from rules.plan import Limit, Plan, Probe, Product, Site, Standing, Step
 from rules.quantity import fahrenheit, parse_instant
 from rules.reading import HOUR, MINUTE, LotEvent
 
@@ -32,6 +32,7 @@ AIR = Limit("cooler air", spec.Ceiling(fahrenheit(40), HOUR), "cooler", 30 * MIN
 PLAN = Plan(
     SITE,
     (Product("juniper-links", "Juniper venison-and-pork links", (Step("grind", limits=(GRIND,)), Step("chill", limits=(COOLING,)))),),
+    probes=(Probe("air-1", "cooler", "cooler-1", 0.5),),
     standing=(Standing("cooler-1", (AIR,)),),
 )
 AT = parse_instant("2026-03-02T19:04:10Z")
@@ -64,6 +65,24 @@ def test_standing_limit_speaks_of_its_room_with_the_plans_priority() -> None:
     assert cause is not None
     assert (cause.where, cause.priority, cause.off_delay) == ("room cooler-1, air-1", "high", 5 * MINUTE)
     assert cause.key == "verdict/room/cooler-1/cooler air"
+
+
+def test_rooms_ceiling_is_followed_by_its_levels_and_other_operating_verdicts_are_settled() -> None:
+    """The probe's uncertainty is taken off; a lot's own probe may be elsewhere by then, so its alarm ends when it is seen."""
+    room = causes.from_finding(finding("deviated", lot="", step="cooler-1", limit="cooler air", probe="air-1", critical=False), PLAN)
+    assert room is not None
+    assert (room.above_c, room.back_c, room.again_after) == (pytest.approx(40 / 9 - 0.5), pytest.approx(40 / 9 - 1.0), HOUR)
+    assert not room.settled
+    for one in (
+        finding("deviated", step="grind", limit="grind cold", critical=False),
+        finding("unproven", lot="", step="cooler-1", limit="cooler air", probe="air-1", critical=False),
+    ):
+        cause = causes.from_finding(one, PLAN, "juniper-links")
+        assert cause is not None
+        assert (cause.settled, cause.back_c) == (True, None)
+    critical = causes.from_finding(finding("unproven"), PLAN, "juniper-links")
+    assert critical is not None
+    assert (critical.settled, critical.latched) == (False, True)
 
 
 def test_probes_of_one_limit_share_a_key_and_lots_do_not() -> None:

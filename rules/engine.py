@@ -396,6 +396,10 @@ class Engine:
         self._pending.append((at, owner, run, watch, how))
         self._pending_at = min(self._pending_at, at)
 
+    def ends(self, watch: Watch) -> bool:
+        """Whether its lethality, met at this very instant, makes the watch final."""
+        return any(p[3] is watch and p[4] == "lethality" for p in self._pending)
+
     def keep(self, watch: Watch) -> None:
         """Take back a closing asked for at this very instant: the watch goes on."""
         if self._pending:

@@ -38,6 +38,9 @@ class Hub(Protocol):
     def closing(self, at: Instant, owner: Lot, run: Run, watch: Watch | None, how: str) -> None:
         """Close the watch once every reading at `at` has been taken."""
 
+    def ends(self, watch: Watch) -> bool:
+        """Whether its lethality, met at this very instant, makes the watch final."""
+
     def keep(self, watch: Watch) -> None:
         """Take back a closing asked for at this very instant: the watch goes on."""
 
@@ -87,6 +90,8 @@ class Lot:
         self.advance.answered()
         if self.current != [name] or self.step(name).repeats:
             self.enter([name], at, person=True)
+        else:
+            self.reconcile(at, person=True)
 
     def place(self, probe: Probe, at: Instant) -> None:
         """A core probe goes into this lot."""
@@ -225,11 +230,15 @@ class Lot:
         if run.limit.kind == "lethality":
             for watch in run.live.values():
                 self.hub.closing(at, self, run, watch, "leave")
-        elif run.limit.critical and not person and self.ended is None and any(not w.final for w in run.live.values()):
+        elif run.limit.critical and not person and self.ended is None and not self._all_final(run):
             run.travelling, run.current = True, False
             return
         run.current = run.travelling = False
         self.hub.closing(at, self, run, None, "run")
+
+    def _all_final(self, run: Run) -> bool:
+        """Whether nothing that is read later can change the limit's watches; with no watch yet, everything can."""
+        return bool(run.live) and all(w.final or self.hub.ends(w) for w in run.live.values())
 
     def _serving(self, run: Run) -> set[str]:
         if self.ended is not None:

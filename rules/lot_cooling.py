@@ -78,6 +78,10 @@ class LotCooling:
             inside = any(s in lot.current for s in run.steps)
             if run.opened is not None and inside and not run.current:
                 run.begin(at, repeats=False)
+                for probe in lot.placed:
+                    if self.trackers[key][probe].opening is None:
+                        self._open(run, self.trackers[key][probe], at)
+                self.lend(key)
             elif run.current and not inside and any(s in left for s in run.steps):
                 run.current = False
                 lot.hub.closing(at, lot, run, None, "run")

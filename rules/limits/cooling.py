@@ -227,7 +227,7 @@ class CoolingWatch(Watch):
             if deadline is None or self.decided[i] or self.marks[i] is not None or at <= deadline:
                 continue
             self.decided[i] = True
-            if gap and last <= deadline:
+            if gap and not (deadline < last or (deadline == last and last == self.last_at)):
                 self._doubt(deadline, f"the deadline for {self._target(i)} passed while nothing was measured")
             else:
                 self._ruin(deadline, f"{self._target(i)} not reached by its deadline")
@@ -281,8 +281,6 @@ class CoolingWatch(Watch):
         self.opening = at
         self.need_text = need_text
         self._bracket()
-        if need_text:
-            self.settle(Verdict.UNPROVEN, at, need_text)
         self._speak(at)
 
     def lend(self, clock: Instant | None, opening: Instant | None) -> None:
@@ -355,12 +353,20 @@ class CoolingWatch(Watch):
         if self.doubt is None or at < self.doubt[0]:
             self.doubt = [at, text]
 
+    def _cause(self) -> list[Any] | None:
+        """The earliest of what keeps the watch from being met: [at, sentence]."""
+        if self.need_text and self.opening is not None and (self.doubt is None or self.opening <= self.doubt[0]):
+            return [self.opening, self.need_text]
+        return self.doubt
+
     def _unsay(self) -> None:
-        if self.verdict is not Verdict.DEVIATED:
-            if self.need_text and self.opening is not None:
-                self.verdict, self.at, self.reason = Verdict.UNPROVEN, self.opening, self.need_text
-            else:
-                self.verdict, self.at, self.reason = Verdict.OPEN, None, ""
+        if self.verdict is Verdict.DEVIATED:
+            return
+        cause = self._cause() if self.need_text else None
+        if cause is not None:
+            self.verdict, self.at, self.reason = Verdict.UNPROVEN, cause[0], cause[1]
+        else:
+            self.verdict, self.at, self.reason = Verdict.OPEN, None, ""
 
     def _speak(self, at: Instant) -> None:
         if self.opening is None:
@@ -368,12 +374,10 @@ class CoolingWatch(Watch):
         if self.ruin is not None:
             self.settle(Verdict.DEVIATED, self.ruin[0], self.ruin[1])
             self.final = True
-        elif self.need_text:
-            return
-        elif self.doubt is not None:
+        elif (cause := self._cause()) is not None:
             if self.verdict is Verdict.UNPROVEN:
-                self.at, self.reason = self.doubt
-            self.settle(Verdict.UNPROVEN, self.doubt[0], self.doubt[1])
+                self.at, self.reason = cause
+            self.settle(Verdict.UNPROVEN, cause[0], cause[1])
         elif self.marks[-1] is not None:
             if self.verdict is Verdict.MET:
                 self.at = self.marks[-1]
@@ -383,7 +387,7 @@ class CoolingWatch(Watch):
 
     def tick(self, now: Instant) -> None:
         """Silence beyond `max_gap` decides the deadlines it covers, as the next reading would."""
-        last = self.last_at if self.last_at is not None else self.clock
+        last = self.last_at  # a watch without a reading waits for its closing
         if self.final or self.clock is None or last is None or self.closed is not None or now - last <= self.max_gap:
             return
         self._pass(last, now, gap=True)

@@ -17,7 +17,8 @@ from rules.errors import QuantityError
 from rules.quantity import parse_span
 from rules.reading import MINUTE, SECOND, Span
 
-_KEYS: Mapping[str, tuple[str, ...]] = {
+#: What each table may hold; a source's other keys are its driver's affair.
+KEYS: Mapping[str, tuple[str, ...]] = {
     "": ("plan", "data", "server", "store", "mqtt", "source", "person", "bell", "escalation", "alarms"),
     "server": ("host", "port", "trusted_network", "public_url"),
     "store": ("url", "url_file", "url_env"),
@@ -178,7 +179,7 @@ class Loader:
         found = []
         for number, value in enumerate(tables):
             table = Table(self, name, number, value)
-            if name in _KEYS:  # a source's other keys are its driver's affair
+            if name in KEYS:  # a source's other keys are its driver's affair
                 self._unknown(table, table.title)
             item = read(table)
             if item is not None:
@@ -186,9 +187,9 @@ class Loader:
         return found
 
     def _unknown(self, table: Table, where: str) -> None:
-        known = f"; it knows {', '.join(_KEYS[table.name])}"
+        known = f"; it knows {', '.join(KEYS[table.name])}"
         for key in table.values:
-            if key not in _KEYS[table.name]:
+            if key not in KEYS[table.name]:
                 hint = "; write password_file or password_env, so that the secret stays out of this file" if key == "password" else ""
                 table.bad(key, f"{where} does not know the key {key!r}{hint or known}")
 

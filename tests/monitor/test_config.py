@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from monitor.config import AlarmsConfig, Person, Rung, load_config
+from monitor.config_load import KEYS
 from monitor.errors import ConfigError
 from monitor.toml_lines import Lines
 from rules.reading import MINUTE, SECOND
@@ -93,3 +94,12 @@ def test_lines_are_found_by_table_number_and_key() -> None:
     lines = Lines('a = 1\n[t]\n"b c" = 2\n[[x.y]]\nk = 1\n[[x.y]] # second\nk = 2\n')
     assert [lines.of("", 0, "a"), lines.of("t", 0, "b c"), lines.of("x.y", 0, "k"), lines.of("x.y", 1, "k")] == [1, 3, 5, 7]
     assert [lines.of("x.y", 1, "gone"), lines.of("gone", 0, "k")] == [6, 0]
+
+
+@pytest.mark.parametrize(("table", "key"), [(table, key) for table, keys in KEYS.items() for key in keys])
+def test_every_key_is_documented(table: str, key: str) -> None:
+    """In its table's own section of the configuration's page."""
+    page = (Path(__file__).parents[2] / "docs" / "configuration.md").read_text(encoding="utf-8")
+    sections = re.split(r"^## ", page, flags=re.MULTILINE)
+    section = sections[0] if not table else next(s for s in sections if re.match(rf"`\[+{table}\]+`", s))
+    assert f"`{key}`" in section or (not table and re.search(rf"^## `\[+{key}\]+`", page, re.MULTILINE))

@@ -24,6 +24,7 @@ from monitor.export.about import About
 from monitor.export.judged import Judge, judged, plan_name
 from monitor.export.live import differences, found_live
 from monitor.export.story import Colophon, tell
+from monitor.judge import canonical, judge_files
 from monitor.keys import SiteKey
 from monitor.store import plans
 from monitor.store.database import Store
@@ -55,8 +56,8 @@ def export_day(
     out: Path,
     key: SiteKey,
     *,
-    judge: Judge,
     now: Instant,
+    judge: Judge = judge_files,
     live: Mapping[str, Any] | None = None,
     program: str = "",
     progress: Progress = quiet,
@@ -86,10 +87,10 @@ def export_day(
             extract.write_lot_events(folder / "events.csv", events)
             part = extract.write_ledger(conn, folder / "ledger.jsonl", span.after)
             _write_json(folder / "seals.json", seals.seals_of(conn, arrivals.seqs, part.seals))
-            found = found_live(conn, span.lots)
+            found = found_live(conn, span.lots, part.first - 1)
             progress("judging", sum(len(s) for s in arrivals.seqs.values()))
             report = judged(folder, span, loaded, judge)
-            (folder / "lots.json").write_bytes(json_bytes(report))
+            (folder / "lots.json").write_text(canonical(report), encoding="utf-8", newline="\n")
             problems = differences(report, found, live, extract.ended_by(events, until), until)
             manifest = {
                 "format": verify.FORMAT,
@@ -109,11 +110,6 @@ def export_day(
                 "key": key.public,
             }
             return _finish(folder, home, manifest, key=key, span=span, loaded=loaded, report=report, progress=progress)
-
-
-def json_bytes(report: Mapping[str, Any]) -> bytes:
-    """A report as lots.json holds it: canonical JSON, one newline at the end."""
-    return chain.canonical(report) + b"\n"
 
 
 def revisions(home: Path, day: str) -> list[Path]:

@@ -36,18 +36,18 @@ class Found(NamedTuple):
     at: str | None
 
 
-def found_live(conn: Connection, lots: Collection[str]) -> dict[WatchKey, Found]:
-    """The newest verdict that the ledger holds for each watch of these lots; watches named by a correction are left out.
+def found_live(conn: Connection, lots: Collection[str], after_seq: int = 0) -> dict[WatchKey, Found]:
+    """The newest verdict that the ledger holds, after place `after_seq`, for each watch of these lots.
 
-    A correction says itself what changed and why, so the finding before it is no witness any more.
+    Watches named by a correction are left out: it says itself what changed, so the finding before it is no witness any more.
     """
     newest: dict[WatchKey, Found] = {}
     wanted = set(lots)
-    for entry in ledger.entries(conn, kind="finding"):
+    for entry in ledger.entries(conn, after_seq, kind="finding"):
         body = entry.body
         if body.get("lot") in wanted and body.get("what") in ("met", "deviated", "unproven"):
             newest[_key(body)] = Found(str(body["what"]), _instant_text(body.get("at", entry.at)))
-    for entry in ledger.entries(conn, kind="correction"):
+    for entry in ledger.entries(conn, after_seq, kind="correction"):
         newest.pop(_key(entry.body), None)
     return newest
 
@@ -73,11 +73,13 @@ def _against_ledger(report: Mapping[str, Any], found: Mapping[WatchKey, Found], 
         if live.at is not None and parse_instant(live.at) > until:
             continue
         now = judged.get(key)
-        if now is None or (now.verdict, now.at) != live:
+        # The reason of a doubt may move to an earlier instant without being told again; a deviation's instant is final.
+        same = now is not None and now.verdict == live.verdict and (live.verdict != "deviated" or now.at == live.at)
+        if not same:
             yield f"{key.words()}: found {_words(live)} while it ran, judged {_words(now)} from the files."
     with_findings = {key.lot for key in found}
     for key, now in judged.items():
-        if now.verdict == "deviated" and key.lot in with_findings and key not in found and key.probe:
+        if now.verdict == "deviated" and key.lot in with_findings and key not in found:
             yield f"{key.words()}: judged {_words(now)} from the files, but no such finding was recorded while it ran."
 
 

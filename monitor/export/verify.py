@@ -26,6 +26,10 @@ from typing import Any
 
 FORMAT = 1
 CONTEXT = b"larderer export manifest 1\n"
+NEEDED: dict[str, type] = {
+    "format": int, "site.id": str, "site.name": str, "day": str, "revision": int, "made_at": str, "files": dict,
+    "ledger.before": str, "ledger.head": str, "problems": list, "key": str, "signature": str,
+}  # fmt: skip
 LEFT_BY_SYSTEMS = {".DS_Store", "Thumbs.db", "desktop.ini", "__pycache__"}
 
 
@@ -42,14 +46,9 @@ class Outcome:
         self.wrong: list[str] = []
         self.unknown: list[str] = []
 
-    @property
-    def exit_code(self) -> int:
-        """0 if nothing is wrong, else 1."""
-        return 1 if self.wrong else 0
-
     def lines(self) -> list[str]:
         """The whole outcome for people, what is wrong last."""
-        verdict = "WRONG: this is not what was exported." if self.wrong else "Nothing is wrong with what could be checked."
+        verdict = "WRONG: this is not as it was recorded." if self.wrong else "Nothing is wrong with what could be checked."
         return (
             ([self.about] if self.about else [])
             + [f"  ok           {text}" for text in self.right]
@@ -65,10 +64,8 @@ def check_folder(folder: Path, key: str | None = None, head: str | None = None) 
     `key` is a public key known from elsewhere, as 64 hexadecimal digits; `head` a ledger hash known from elsewhere.
     Raises InputError where there is no manifest to check, or where `key` or `head` is no such number.
     """
-    key = _hex(key, "the key", 64) if key is not None else None
-    head = _hex(head, "the head", 64) if head is not None else None
-    if not folder.is_dir():
-        raise InputError(f"{folder} is no folder; name the folder of one exported day")
+    key = hexadecimal(key, "the key") if key is not None else None
+    head = hexadecimal(head, "the head") if head is not None else None
     if not (folder / "manifest.json").is_file():
         raise InputError(f"{folder} holds no manifest.json; name the folder of one exported day")
     outcome = Outcome()
@@ -82,7 +79,7 @@ def check_folder(folder: Path, key: str | None = None, head: str | None = None) 
     _check_seals(folder, _check_ledger(folder, manifest["ledger"], head, outcome), outcome)
     for problem in manifest["problems"]:
         outcome.wrong.append(f"the export itself says: {problem}")
-    _say_what_is_open(manifest, key, head, outcome)
+    _say_what_is_open(key, head, outcome)
     return outcome
 
 
@@ -99,55 +96,45 @@ def signed_bytes(manifest: dict[str, Any]) -> bytes:
 def read_key(path: Path) -> str:
     """The public key of a file that holds 64 hexadecimal digits, as the site's `site.pub` does."""
     try:
-        text = path.read_bytes().decode("ascii").strip()
+        text = path.read_bytes().decode("ascii")
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"the key file {path} cannot be read ({error}); it holds 64 hexadecimal digits") from error
-    return _hex(text, f"the key file {path}", 64)
+    return hexadecimal(text, f"the key file {path}")
 
 
-def _hex(text: str, what: str, length: int) -> str:
-    if not re.fullmatch(f"[0-9a-fA-F]{{{length}}}", text.strip()):
-        raise InputError(f"{what} is {text.strip()[:80]!r}; write {length} hexadecimal digits")
+def hexadecimal(text: str, what: str) -> str:
+    """A key or a hash: 64 hexadecimal digits, in small letters."""
+    if not re.fullmatch("[0-9a-fA-F]{64}", text.strip()):
+        raise InputError(f"{what} is {text.strip()[:80]!r}; write 64 hexadecimal digits")
     return text.strip().lower()
 
 
 def _read_manifest(path: Path, outcome: Outcome) -> dict[str, Any] | None:
-    """The manifest, if it is one and is written exactly as manifests are."""
+    """The manifest, if it is one; a single byte that is not as manifests are written is wrong."""
     raw = path.read_bytes()
     try:
         manifest = json.loads(raw.decode("utf-8"))
-        exact = manifest_bytes(manifest) == raw
+        fault = _lack_of(manifest)
+        changed = manifest_bytes(manifest) != raw
     except (ValueError, RecursionError):
         outcome.wrong.append("manifest.json is damaged: it is no JSON any more.")
         return None
-    if not exact or _shape_of(manifest) is not None:
-        what = "bytes in it have changed" if not exact else _shape_of(manifest)
-        outcome.wrong.append(f"manifest.json is not as it was written: {what}.")
-        if _shape_of(manifest) is not None:
-            return None
-    return dict(manifest)
+    if fault or changed:
+        outcome.wrong.append(f"manifest.json is not as it was written: {fault or 'bytes in it have changed'}.")
+    return None if fault else manifest
 
 
-def _shape_of(manifest: Any) -> str | None:
-    """What is missing from a manifest, or None."""
-    kinds = {
-        "format": int, "site": dict, "day": str, "revision": int, "made_at": str, "files": dict, "ledger": dict,
-        "problems": list, "key": str, "signature": str,
-    }  # fmt: skip
-    if not isinstance(manifest, dict):
-        return "it is no list of names and values"
-    for name, kind in kinds.items():
-        if not isinstance(manifest.get(name), kind):
-            return f"{name!r} is missing or of the wrong kind"
+def _lack_of(manifest: Any) -> str | None:
+    """The first thing that a manifest lacks, or None."""
+    for names, kind in NEEDED.items():
+        value = manifest
+        for name in names.split("."):
+            value = value.get(name) if isinstance(value, dict) else None
+        if not isinstance(value, kind):
+            return f"{names} is missing or of the wrong kind"
     if manifest["format"] != FORMAT:
         return f"its format is {manifest['format']}, this program knows {FORMAT}"
-    if not all(isinstance(manifest["site"].get(name), str) for name in ("id", "name")):
-        return "'site' lacks its id or name"
-    if not all(isinstance(digest, str) for digest in manifest["files"].values()):
-        return "'files' holds something that is no hash"
-    if not all(isinstance(manifest["ledger"].get(name), str) for name in ("before", "head")):
-        return "'ledger' lacks its ends"
-    return None
+    return None if all(isinstance(d, str) for d in manifest["files"].values()) else "files holds something that is no hash"
 
 
 def _check_signature(manifest: dict[str, Any], key: str | None, outcome: Outcome) -> None:
@@ -156,15 +143,11 @@ def _check_signature(manifest: dict[str, Any], key: str | None, outcome: Outcome
         outcome.wrong.append("manifest.json is not signed: its key or signature is not written in small hexadecimal digits.")
         return
     if key is not None and key != stated:
-        outcome.wrong.append(
-            f"manifest.json names the key {stated[:16]}…, the key you gave is {key[:16]}…: another site or another key signed it."
-        )
+        outcome.wrong.append(f"manifest.json names the key {stated[:16]}…, not the one you gave: another site or another key signed it.")
     if not verify(bytes.fromhex(key or stated), signed_bytes(manifest), bytes.fromhex(signature)):
         outcome.wrong.append("manifest.json does not match its signature: it was changed after it was signed.")
-    elif key is not None:
-        outcome.right.append("manifest.json is signed with the key you gave.")
     else:
-        outcome.right.append(f"manifest.json is signed with the key it names, {stated}.")
+        outcome.right.append(f"manifest.json is signed with the key {'you gave' if key else 'it names'}, {stated}.")
 
 
 def _check_files(folder: Path, files: dict[str, str], outcome: Outcome) -> None:
@@ -182,8 +165,7 @@ def _check_files(folder: Path, files: dict[str, str], outcome: Outcome) -> None:
     for path in sorted(folder.iterdir()):
         if path.name not in files and path.name != "manifest.json" and path.name not in LEFT_BY_SYSTEMS:
             outcome.wrong.append(f"{path.name} does not belong to the export: the manifest does not know it.")
-    if same:
-        outcome.right.append(f"{same} of {len(files)} files are those the manifest names.")
+    outcome.right.append(f"{same} of {len(files)} files are those the manifest names.")
 
 
 def file_hash(path: Path) -> str:
@@ -211,7 +193,7 @@ def _check_ledger(folder: Path, ends: dict[str, Any], head: str | None, outcome:
     previous, seals, count, sound = ends["before"], {}, 0, True
     known = head is None or head == previous
     expected: int | None = None
-    for number, entry in _entries(folder / "ledger.jsonl"):
+    for number, entry in _entries(folder / "ledger.jsonl") if (folder / "ledger.jsonl").is_file() else ():
         count += 1
         fault = "it is damaged and cannot be read" if entry is None else _entry_fault(entry, previous, expected)
         if entry is None or fault is not None:
@@ -230,9 +212,7 @@ def _check_ledger(folder: Path, ends: dict[str, Any], head: str | None, outcome:
     elif sound:
         outcome.right.append(f"ledger.jsonl: {count} records follow on each other unbroken, to the head {ends['head']}.")
     if head is not None and not known:
-        outcome.wrong.append(
-            f"the head you gave, {head[:16]}…, is not among these records: they are another history, or do not reach that far."
-        )
+        outcome.wrong.append(f"the head {head[:16]}… is not among these records: another history, or one that does not reach that far.")
     elif head is not None and sound:
         outcome.right.append("ledger.jsonl contains the head you gave: up to there it is the history you know.")
     return seals
@@ -240,8 +220,6 @@ def _check_ledger(folder: Path, ends: dict[str, Any], head: str | None, outcome:
 
 def _entries(path: Path) -> Iterator[tuple[int, dict[str, Any] | None]]:
     """Each line of the ledger with its number; None for a line that is not exactly one entry in canonical form."""
-    if not path.is_file():
-        return
     with path.open("rb") as file:
         for number, line in enumerate(file, 1):
             try:
@@ -257,11 +235,9 @@ def _entry_fault(entry: dict[str, Any], previous: str, expected: int | None) -> 
         return "it is no ledger entry"
     if expected is not None and entry["seq"] != expected:
         return f"entry {entry['seq']} stands where entry {expected} belongs"
-    try:
-        start = bytes.fromhex(previous)
-    except ValueError:
+    if not re.fullmatch("[0-9a-f]{64}", previous):
         return "the hash before it is no hash"
-    if hashlib.sha256(start + canonical({name: entry[name] for name in ENTRY_FIELDS})).hexdigest() != entry["hash"]:
+    if hashlib.sha256(bytes.fromhex(previous) + canonical({name: entry[name] for name in ENTRY_FIELDS})).hexdigest() != entry["hash"]:
         return f"entry {entry['seq']} ({entry['kind']}) does not match its hash: it, or the entry before it, was changed"
     return None
 
@@ -272,34 +248,27 @@ def _check_seals(folder: Path, seals: dict[int, dict[str, Any]], outcome: Outcom
     seals.json gives, block by block, which rows stand at which places of the block's order of arrival: "12+40" is rows
     12 to 51 of readings.csv, "u0+1" row 0 of unjudged.csv, "x3" three arrivals that are here by their hash alone.
     """
+    sealed = waiting = 0
     try:
         listed = json.loads((folder / "seals.json").read_bytes().decode("utf-8"))
         blocks = [(b, list(_runs(b["order"]))) for b in listed["blocks"] + listed["open"]]
         leaves = {mark: _leaves(folder / name, mark, blocks) for mark, name in (("", "readings.csv"), ("u", "unjudged.csv"))}
-    except (OSError, ValueError, KeyError, TypeError, IndexError, RecursionError, csv.Error) as error:
+        for block, runs in blocks:
+            shown = sum(many for mark, _, many in runs if mark != "x")
+            if "seal" not in block:
+                waiting += shown
+                continue
+            seal, found = seals.get(block["seal"], {}), (block["first_seq"], sum(many for _, _, many in runs), _root(block, runs, leaves))
+            if found == (seal.get("first_seq"), seal.get("count"), seal.get("root")):
+                sealed += shown
+                continue
+            outcome.wrong.append(
+                f"readings.csv: readings of seal {block['seal']} (arrivals {seal.get('first_seq')} to {seal.get('last_seq')}) "
+                "are not those that were sealed, or the seal is not among the sound records."
+            )
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, csv.Error) as error:
         outcome.wrong.append(f"the seals cannot be checked: seals.json, readings.csv or unjudged.csv is damaged ({error}).")
         return
-    sealed = waiting = 0
-    for block, runs in blocks:
-        shown = sum(many for mark, _, many in runs if mark != "x")
-        if "seal" not in block:
-            waiting += shown
-            continue
-        body = seals.get(block["seal"], {})
-        try:
-            root = _root(_in_order(runs, leaves, iter(block["absent"])))
-        except (ValueError, KeyError, TypeError) as error:
-            root = f"none: {error}"
-        stated = (body.get("first_seq"), body.get("count"), body.get("root"))
-        if not body:
-            outcome.wrong.append(f"seals.json names the seal {block['seal']}, which is not among the sound records.")
-        elif (block["first_seq"], sum(many for _, _, many in runs), root) != stated:
-            outcome.wrong.append(
-                f"readings.csv: the readings of seal {block['seal']} (arrivals {body.get('first_seq')} to {body.get('last_seq')}) "
-                "are not those that were sealed; at least one was changed, added or taken out."
-            )
-        else:
-            sealed += shown
     total = sum(len(hashes) for hashes in leaves.values()) // 32
     if sealed + waiting != total:
         outcome.wrong.append(f"readings.csv: of {total} rows {sealed} agree with a seal and {waiting} are named as not sealed yet.")
@@ -358,44 +327,37 @@ def _instant(text: str) -> int:
     return whole * 1_000_000 + int((match[7] or "").ljust(6, "0"))
 
 
-def _in_order(runs: list[tuple[str, int, int]], leaves: dict[str, bytearray], absent: Iterator[str]) -> Iterator[bytes]:
+def _root(block: dict[str, Any], runs: list[tuple[str, int, int]], leaves: dict[str, bytearray]) -> str | None:
+    """The Merkle root of RFC 6962 section 2.1, keeping only the roots of full subtrees; None where a leaf is missing."""
+    absent, count = iter(block["absent"]), 0
+    roots: list[bytes] = []
     for mark, first, many in runs:
         for number in range(first, first + many):
-            leaf = bytes.fromhex(next(absent, "")) if mark == "x" else bytes(leaves[mark][32 * number : 32 * number + 32])
-            if len(leaf) != 32:
-                raise ValueError("a leaf is missing")
-            yield leaf
-
-
-def _root(leaves: Iterator[bytes]) -> str:
-    """The Merkle root of RFC 6962 section 2.1, keeping only the roots of full subtrees."""
-    roots: list[bytes] = []
-    for count, leaf in enumerate(leaves):
-        node, filled = leaf, count
-        while filled & 1:
-            node, filled = hashlib.sha256(b"\x01" + roots.pop() + node).digest(), filled >> 1
-        roots.append(node)
+            node = bytes.fromhex(next(absent, "")) if mark == "x" else bytes(leaves[mark][32 * number : 32 * number + 32])
+            if len(node) != 32:
+                return None
+            filled, count = count, count + 1
+            while filled & 1:
+                node, filled = hashlib.sha256(b"\x01" + roots.pop() + node).digest(), filled >> 1
+            roots.append(node)
     root = roots.pop() if roots else hashlib.sha256(b"").digest()
     while roots:
         root = hashlib.sha256(b"\x01" + roots.pop() + root).digest()
     return root.hex()
 
 
-def _say_what_is_open(manifest: dict[str, Any], key: str | None, head: str | None, outcome: Outcome) -> None:
+def _say_what_is_open(key: str | None, head: str | None, outcome: Outcome) -> None:
     """What a folder alone cannot prove."""
     if key is None and head is None:
         outcome.unknown.append(
-            "A folder alone proves only that its parts fit together. Whoever can sign anew could have made all of it anew. "
-            "To rule that out, give --key with the site's public key, obtained from the site some other way, "
-            "or --head with a ledger hash known from elsewhere, such as the foot of a page printed earlier."
+            "A folder alone proves only that its parts fit together: whoever can sign anew could have made all of it anew. "
+            "Against that, give --key with the site's public key, got some other way, or --head with a ledger hash known from elsewhere."
         )
     elif key is None:
         outcome.unknown.append("Who signed: give --key with the site's public key to know that it was this site.")
     elif head is None:
         outcome.unknown.append("That the site itself did not write its history anew: give --head with a ledger hash noted down earlier.")
-    outcome.unknown.append(
-        "That the verdicts follow from the readings: larderer judge plan.toml readings.csv --events events.csv repeats them."
-    )
+    outcome.unknown.append("That the verdicts follow from the readings: larderer judge on these files repeats lots.json.")
     outcome.unknown.append("That the thermometers were right and in the meat: only people on the spot know.")
 
 
@@ -482,7 +444,7 @@ def main(arguments: Iterable[str] | None = None) -> int:
         print(error, file=sys.stderr)
         return 2
     print("\n".join(outcome.lines()))
-    return outcome.exit_code
+    return 1 if outcome.wrong else 0
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,11 +17,8 @@ from monitor.export.day import Exported, export_day
 from monitor.keys import site_key
 from monitor.store import events, plans, readings
 from monitor.store.database import Store
-from probes.csv_replay import read_csv_file
-from probes.events_csv import read_events_file
 from rules.engine import Engine
 from rules.history import arrange
-from rules.plan import Plan
 from rules.plan_load import load_plan
 from rules.quantity import fahrenheit, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Fault, Instant, LotEvent, Reading
@@ -138,19 +136,6 @@ def core(after_start: int, lag: float = 0.0) -> float:
     return fahrenheit(34 + (warm - 34) * math.exp(-(h - 6) / (1.1 + lag / 10)))
 
 
-def judge(plan: Path, readings_csv: Path, events_csv: Path) -> dict[str, Any]:
-    """The rules themselves on the files, as the command does it."""
-    loaded = load_plan(plan.read_text("utf-8"))
-    return judge_items(loaded, [*read_events_file(events_csv), *read_csv_file(readings_csv, {p.id for p in loaded.probes})])
-
-
-def judge_items(plan: Plan, items: list[Any]) -> dict[str, Any]:
-    engine = Engine(plan)
-    for item in arrange(items):
-        engine.feed(item)
-    return engine.report()
-
-
 @dataclass
 class Site:
     """A store, its folder, and the day's export at hand."""
@@ -158,9 +143,9 @@ class Site:
     store: Store
     folder: Path
 
-    def export(self, day: str = DAY, *, now: Instant = NEXT + 5 * MINUTE, live: dict[str, Any] | None = None, how: Any = judge) -> Exported:
+    def export(self, day: str = DAY, *, now: Instant = NEXT + 5 * MINUTE, live: dict[str, Any] | None = None, **more: Any) -> Exported:
         return export_day(
-            self.store, day, self.folder / "exports", site_key(self.folder / "keys"), judge=how, now=now, live=live, program="larderer test"
+            self.store, day, self.folder / "exports", site_key(self.folder / "keys"), now=now, live=live, program="larderer test", **more
         )
 
     def write(self, job: Callable[[Connection], Any]) -> Any:
@@ -209,20 +194,9 @@ class Site:
         return dict(self.write(job))
 
 
-@pytest.fixture
-def empty_site(tmp_path: Path) -> Iterator[Site]:
-    """A store with the plan in force and nothing else."""
-    with Store(tmp_path / "data" / "larderer.sqlite") as store:
-        site = Site(store, tmp_path / "data")
-        plan = load_plan(PLAN)
-        site.write(lambda conn: plans.put(conn, plan.sha256, PLAN, MIDNIGHT - 24 * HOUR))
-        yield site
-
-
-@pytest.fixture
-def site(empty_site: Site) -> Site:
-    """Two lots in one day, one of which cools too slowly; a fault, a gap, a late reading, a check, a review."""
-    empty_site.lot("J-0302", EIGHT, {"core-1": 0.0, "core-2": 8.0})
+def fill(site: Site) -> None:
+    """One lot whose second link cools too slowly; a fault, a gap, a late reading, a check, a review."""
+    site.lot("J-0302", EIGHT, {"core-1": 0.0, "core-2": 11.0})
     air = [
         readings.Arrival(Reading("cooler-air", MIDNIGHT + m * MINUTE, fahrenheit(36 + (m % 90 == 0))), MIDNIGHT + m * MINUTE)
         for m in range(0, 1440, 2)
@@ -238,8 +212,8 @@ def site(empty_site: Site) -> Site:
         readings.Arrival(Reading("cooler-air", EIGHT + 5 * HOUR + 30 * SECOND, 2.5), EIGHT + 9 * HOUR, "late"),
         readings.Arrival(Reading("cooler-air", EIGHT + 6 * HOUR + 30 * SECOND, 2.5), EIGHT + 5 * HOUR, "future"),
     ]
-    empty_site.arrive([*air, *house, *extra])
-    empty_site.record_findings(NEXT)
+    site.arrive([*air, *house, *extra])
+    site.record_findings(NEXT)
 
     def papers(conn: Connection) -> None:
         calibrations.add(
@@ -247,7 +221,7 @@ def site(empty_site: Site) -> Site:
         )
         facts = {
             "lot": "J-0302", "step": "chill", "limit": "stabilization", "limit_text": "130 °F to 80 °F within 1 h 30 min",
-            "observed": [{"at": "2026-03-02T21:00:00Z", "probe": "core-2", "verdict": "deviated", "text": "80 °F not reached by its deadline"}],
+            "observed": [{"at": "2026-03-02T21:45:00Z", "probe": "core-2", "verdict": "deviated", "text": "80 °F not reached in time"}],
         }  # fmt: skip
         ledger.append(
             conn,
@@ -260,5 +234,57 @@ def site(empty_site: Site) -> Site:
         ledger.append(conn, "deviation", note, EIGHT + 9 * HOUR, "Odile Marsh", entered_at=EIGHT + 9 * HOUR)
         reviews.sign(conn, DAY, "Tam Okafor", NEXT + 2 * MINUTE, makers={"Odile Marsh"}, comment="Looked through all of it.")
 
-    empty_site.write(papers)
-    return empty_site
+    site.write(papers)
+
+
+@pytest.fixture
+def empty_site(tmp_path: Path) -> Iterator[Site]:
+    """A store with the plan in force and nothing else."""
+    with Store(tmp_path / "data" / "larderer.sqlite") as store:
+        site = Site(store, tmp_path / "data")
+        plan = load_plan(PLAN)
+        site.write(lambda conn: plans.put(conn, plan.sha256, PLAN, MIDNIGHT - 24 * HOUR))
+        yield site
+
+
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The data folder of a whole day, made once; tests work on copies."""
+    data = tmp_path_factory.mktemp("made") / "data"
+    with Store(data / "larderer.sqlite") as store:
+        site = Site(store, data)
+        plan = load_plan(PLAN)
+        site.write(lambda conn: plans.put(conn, plan.sha256, PLAN, MIDNIGHT - 24 * HOUR))
+        fill(site)
+    return data
+
+
+@pytest.fixture(scope="session")
+def made_export(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same, with the day exported."""
+    data = tmp_path_factory.mktemp("exported") / "data"
+    shutil.copytree(made, data)
+    with Store(data / "larderer.sqlite") as store:
+        Site(store, data).export()
+    return data
+
+
+@pytest.fixture
+def site(made: Path, tmp_path: Path) -> Iterator[Site]:
+    """The day in a store of its own."""
+    shutil.copytree(made, tmp_path / "data")
+    with Store(tmp_path / "data" / "larderer.sqlite") as store:
+        yield Site(store, tmp_path / "data")
+
+
+@pytest.fixture
+def exported(made_export: Path, tmp_path: Path) -> Path:
+    """The day's export, free to be tampered with; its keys are two folders up, in `keys`."""
+    shutil.copytree(made_export, tmp_path / "data")
+    return tmp_path / "data" / "exports" / "ferncliff" / DAY
+
+
+@pytest.fixture
+def site_and_rules() -> dict[str, Any]:
+    """Names of this file that tests need, since a conftest is not imported."""
+    return {"MIDNIGHT": MIDNIGHT, "EIGHT": EIGHT, "NEXT": NEXT, "PLAN": PLAN}

@@ -1,6 +1,9 @@
 """One transaction: what came is stored, judged, and what was found is written to the ledger, the alarms and the deviations.
 
 Runs in the writer's thread. `process` is the intake's, `event` the desk's, `tick` the service's.
+
+A mistake of the program while judging costs no reading: what came is stored, the judging alone is undone and
+rings, and it is tried again from the store, since a later version or a later reading may get past it.
 """
 
 from __future__ import annotations
@@ -8,24 +11,30 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+import structlog
 from sqlalchemy import Connection
 
 from monitor import ledger
 from monitor.alarms import causes
 from monitor.alarms.alarms import Alarms
 from monitor.deviations import Deviations
+from monitor.errors import RefusedError, StoreDamaged, StoreUnavailable
 from monitor.judging import FINDING, LATE_AT_MOST, Correction, Judged, Judging
 from monitor.store import events, plans, readings
-from monitor.store.readings import Arrival
+from monitor.store.readings import Arrival, Stored
+from monitor.store.trouble import translate
 from rules.errors import EventError
 from rules.finding import Finding
 from rules.plan import Plan
 from rules.quantity import format_instant
-from rules.reading import MINUTE, Instant, LotEvent, Span
+from rules.reading import MINUTE, Event, Instant, LotEvent, Span
 
+log = structlog.get_logger()
 SEAL_EVERY: Span = 10 * MINUTE
 ALIVE_EVERY: Span = MINUTE
 BLIND_FROM: Span = 2 * MINUTE
+#: Judging that a mistake of the program has stopped is tried again after this.
+AGAIN_AFTER: Span = MINUTE
 ALIVE = "alive_at"
 
 
@@ -47,6 +56,7 @@ class Pipeline:
         self._sealed_at: Instant | None = None
         self._alive_at: Instant | None = None
         self._silent: set[str] = set()
+        self._stopped_at: Instant | None = None  # when judging last failed by a mistake of the program
 
     @property
     def plan(self) -> Plan:
@@ -65,7 +75,7 @@ class Pipeline:
         """After a start: put the plan in force, judge what was stored, and say how long nobody was watching."""
         if self.judging.adopt(conn, self.plan, now):
             ledger.append(conn, "plan", {"sha256": self.plan.sha256, "site": self.plan.site.id}, now)
-        self._tell(conn, self.judging.ready(conn), now)
+        self._ready(conn, now)
         last = plans.get_setting(conn, ALIVE)
         if last is not None and now - last > BLIND_FROM:
             self.alarms.raise_(conn, causes.restarted(now, last), now)
@@ -80,25 +90,25 @@ class Pipeline:
         with self.judging.lock:
             try:
                 now = self._clock()
-                self._tell(conn, self.judging.ready(conn), now)
+                going = self._ready(conn, now)
                 stored = readings.store(conn, arrivals)
-                oldest = self.judging.engine.now - LATE_AT_MOST
-                judged, too_late = [], 0
-                for one in stored:
-                    if one.future:
-                        continue
-                    if one.item.at < oldest:
-                        too_late += 1
-                    else:
-                        judged.append(one.item)
-                if too_late:
-                    body = {"count": too_late, "why": "later than 48 h: stored, and judged again when a person asks"}
-                    ledger.append(conn, "too-late", body, now)
-                self._tell(conn, self.judging.feed(conn, judged), now)
-                self._heard(conn, {item.probe for item in judged}, now)
+                if going:
+                    judged = self._judgeable(conn, stored, now)
+                    self._attempt(conn, now, lambda: self._tell(conn, self.judging.feed(conn, judged), now))
+                self._heard(conn, {one.item.probe for one in stored if not one.future}, now)
             except BaseException:
                 self.judging.distrust()
                 raise
+
+    def _judgeable(self, conn: Connection, stored: Sequence[Stored], now: Instant) -> list[Event]:
+        """What of it is judged: nothing ahead of our clock, nothing too late to be judged by itself, which is listed."""
+        oldest = self.judging.engine.now - LATE_AT_MOST
+        known = [one.item for one in stored if not one.future]
+        judged: list[Event] = [item for item in known if item.at >= oldest]
+        if len(judged) < len(known):
+            body = {"count": len(known) - len(judged), "why": "later than 48 h: stored, and judged again when a person asks"}
+            ledger.append(conn, "too-late", body, now)
+        return judged
 
     def event(self, conn: Connection, event: LotEvent) -> Sequence[Finding]:
         """Store and judge a person's entry about a lot; EventError, with nothing changed, where it is refused."""
@@ -106,8 +116,7 @@ class Pipeline:
             caught_up = Judged([], [])
             try:
                 now = self._clock()
-                caught_up = self.judging.ready(conn)
-                self._tell(conn, caught_up, now)
+                caught_up = self._caught_up(conn, now)
                 events.add(conn, event, now)
                 judged = self.judging.enter(conn, event)
                 body = {
@@ -131,13 +140,27 @@ class Pipeline:
                 self.judging.distrust()
                 raise
 
+    def _caught_up(self, conn: Connection, now: Instant) -> Judged:
+        """Judge what is stored before a person's entry: an entry that cannot be judged could not be refused either."""
+        if self._stopped_at is not None and now - self._stopped_at < AGAIN_AFTER:
+            raise RefusedError(_STOPPED)
+        try:
+            caught_up = self.judging.ready(conn)
+        except Exception as error:
+            if self._stopped_at is None or _of_the_store(error):
+                raise
+            raise RefusedError(_STOPPED) from error
+        self._tell(conn, caught_up, now)
+        return caught_up
+
     def tick(self, conn: Connection, now: Instant) -> Instant | None:
         """Time moves on: silence, escalation, seals. Returns when the alarms want to be looked at next."""
         with self.judging.lock:
             try:
-                self._tell(conn, self.judging.ready(conn), now)
-                self._tell(conn, self.judging.tick(conn, now), now)
-                self._silence(conn, now)
+                going = self._ready(conn, now)
+                going = going and self._attempt(conn, now, lambda: self._tell(conn, self.judging.tick(conn, now), now))
+                if going:
+                    self._attempt(conn, now, lambda: self._silence(conn, now))
                 due = self.alarms.due(conn, now)
                 if self._sealed_at is None or now - self._sealed_at >= SEAL_EVERY:
                     ledger.seal(conn, now)
@@ -150,8 +173,48 @@ class Pipeline:
                 raise
 
     def report(self) -> dict[str, Any]:
-        """The Judge JSON of this instant; from any thread."""
+        """The Judge JSON of this instant; from any thread. While judging has stopped, as far as it came."""
         return self.judging.report()
+
+    # --- when the program is wrong -------------------------------------------------------------------------------
+
+    def _ready(self, conn: Connection, now: Instant) -> bool:
+        """Judge what is stored and was not judged; False while judging has stopped."""
+        if self._stopped_at is not None and now - self._stopped_at < AGAIN_AFTER:
+            return False
+        if not self._attempt(conn, now, lambda: self._tell(conn, self.judging.ready(conn), now)):
+            return False
+        if self._stopped_at is not None:
+            self._stopped_at = None
+            ledger.append(conn, "judging", {"going": True, "why": "what was stored meanwhile is judged"}, now)
+            self.alarms.clear(conn, causes.judging_stopped(now, "").key, now)
+            log.warning("judging", text="goes on; what was stored meanwhile is judged")
+        return True
+
+    def _attempt(self, conn: Connection, now: Instant, judge: Callable[[], None]) -> bool:
+        """Run a part of the judging in a savepoint of its own; False where the program was wrong and only that part is undone."""
+        savepoint = conn.begin_nested()
+        try:
+            judge()
+            savepoint.commit()
+        except Exception as error:
+            if _of_the_store(error):
+                raise
+            savepoint.rollback()
+            self.judging.distrust()
+            self._silent.clear()
+            self._stop(conn, now, error)
+            return False
+        return True
+
+    def _stop(self, conn: Connection, now: Instant, error: Exception) -> None:
+        first, self._stopped_at = self._stopped_at is None, now
+        text = f"{type(error).__name__}: {error}"
+        if first:  # tried again every minute, the same mistake is told once
+            log.exception("judging has stopped", text=text)
+            ledger.append(conn, "judging", {"going": False, "why": text}, now)
+        self.alarms.raise_(conn, causes.judging_stopped(now, text), now)
+        self._urgent()
 
     # --- what follows --------------------------------------------------------------------------------------------
 
@@ -220,3 +283,14 @@ class Pipeline:
     def _alive(self, conn: Connection, now: Instant) -> None:
         plans.set_setting(conn, ALIVE, now)
         self._alive_at = now
+
+
+_STOPPED = (
+    "judging has stopped by a mistake of the program, so this entry cannot be checked and was not made; write it down on paper with its "
+    "time, and enter it with that time once judging goes on"
+)
+
+
+def _of_the_store(error: Exception) -> bool:
+    """Whether it is trouble with the disk or the database, which the writer and the intake answer."""
+    return isinstance(translate(error, ""), StoreUnavailable | StoreDamaged)

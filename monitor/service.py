@@ -300,6 +300,8 @@ class Service:
                 log.error("tick", text=str(error))
             except TimeoutError:
                 log.error("tick", text="the writer has not answered for 30 s")
+            except Exception:  # the loop must live on; unfed, the watchdog has the service started anew
+                log.exception("tick")
 
     def _midnight(self, now: Instant) -> None:
         """Export the day that has ended, once."""

@@ -229,6 +229,16 @@ def store_trouble(since: Instant, error: str) -> Cause:
     )  # fmt: skip
 
 
+def judging_stopped(since: Instant, error: str) -> Cause:
+    """The program failed while judging: readings are kept, verdicts are not made until it gets past that."""
+    return Cause(
+        _key("judging"), "judging has stopped", "the monitor", since,
+        f"Readings are kept, but no limit is judged and no breach would ring. It is tried again every minute. The mistake: {error}",
+        "critical", limit="every reading judged",
+        do=("Watch every lot by hand now and write it down.", "Restart the service; if it stops again, tell who maintains the program."),
+    )  # fmt: skip
+
+
 def restarted(at: Instant, blind_from: Instant) -> Cause:
     """The monitor was down and is back; it saw nothing meanwhile."""
     blind = format_span(max(0, at - blind_from))

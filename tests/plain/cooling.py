@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rules.finding import Verdict
 from rules.limits.spec import Cooling
 from rules.reading import MINUTE, Instant
-from tests.plain.evidence import OPEN, Outcome, Seen, Watch, milli
+from tests.plain.evidence import OPEN, Moment, Outcome, Seen, Watch, milli
 from tests.plain.kinds import sessions
 
 WAITING = -1  # the newest reading is at or above `start`
@@ -46,6 +46,7 @@ class Setting:
     short_of_needs: bool
     others: Callable[[Instant], Sequence[Instant]]
     leave: Instant | None = None
+    lot_end: Moment | None = None
 
 
 def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Setting, now: Instant) -> Outcome:
@@ -64,13 +65,13 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
         before = _start(rule, watch, [s for s in seen if s.at < at], setting, at)
         for clock_start, took in [before[:2], (start, taken)]:  # as known before the reading of this instant, and with it
             if clock_start != WAITING:
-                deviated = Course(rule, watch, seen, clock_start, took, at, closed is not None).deviated
+                deviated = Course(rule, watch, seen, clock_start, took, at, closed is not None, clock_start != start).deviated
                 if deviated is not None:
                     return Outcome(Verdict.DEVIATED, deviated, True)
         late = _begun_late(rule, watch, seen, setting, at, closed is not None)
         if late is not None:
             return Outcome(Verdict.DEVIATED, late, True)
-        outcome = _standing(rule, watch, seen, start, taken, causes, at, closed.at if closed is not None else None)
+        outcome = _standing(rule, watch, seen, (start, taken), causes, at, closed, setting.lot_end)
         if outcome.final:
             return outcome
     return outcome
@@ -94,7 +95,10 @@ def _start(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, 
 class Course:
     """The marks and deadlines along the readings after the clock's start."""
 
-    def __init__(self, rule: Cooling, watch: Watch, seen: Sequence[Seen], start: Instant, taken: bool, now: Instant, closed: bool) -> None:
+    def __init__(
+        self, rule: Cooling, watch: Watch, seen: Sequence[Seen], start: Instant, taken: bool, now: Instant, closed: bool, over: bool = False
+    ) -> None:
+        """`over`: the clock does not outlast the reading at `now`, of which then only a deadline passed before it counts."""
         self.rule, self.start, self.u, self.max_gap = rule, start, watch.u, watch.max_gap
         self.marks: list[Instant | None] = [None] * len(rule.windows)
         self.causes: list[Instant] = []
@@ -103,9 +107,9 @@ class Course:
         self.kept_since: Instant | None = None
         self.kept_at: Instant | None = None
         before = [s.at for s in seen if (s.at < start if taken else s.at <= start)]
-        self.last, self.last_is_reading = (max(before), True) if before else (start, False)
+        self.last, self.last_is_reading = (max(before), True) if before else (min(start, watch.opened.at), False)
         for s in [s for s in seen if (s.at >= start if taken else s.at > start)]:
-            self._read(s)
+            self._read(s, over and s.at == now)
             if self.deviated is not None:
                 return
         self._silence(now, closed)
@@ -121,12 +125,12 @@ class Course:
     def _above(self, s: Seen, i: int) -> bool:
         return milli(s.high + self.u) > milli(self.rule.windows[i].to_c)
 
-    def _read(self, s: Seen) -> None:
+    def _read(self, s: Seen, over: bool) -> None:
         gap = s.at - self.last > self.max_gap
         deviated: list[Instant] = []
         for i, mark in enumerate(self.marks):
             deadline = self.deadline(i)
-            if deadline is None or deadline >= s.at:
+            if deadline is None or deadline >= s.at or (over and (gap or mark is not None)):
                 continue
             if mark is not None:
                 deviated += [s.at] if self._above(s, i) else []
@@ -172,16 +176,19 @@ def _standing(
     rule: Cooling,
     watch: Watch,
     seen: Sequence[Seen],
-    start: Instant,
-    taken: bool,
+    clock_start: tuple[Instant, bool],
     causes: list[Instant],
     at: Instant,
-    closed: Instant | None,
+    closing: Moment | None,
+    lot_end: Moment | None,
 ) -> Outcome:
     """The outcome at an instant at which nothing has deviated."""
+    start, taken = clock_start
+    closed = None if closing is None else closing.at
+    removed = closing is not None and closing != lot_end
     if start == WAITING or not seen:
         if closed is not None:
-            return Outcome(Verdict.UNPROVEN, min([*causes, closed]), withdrawn=True)
+            return Outcome(Verdict.UNPROVEN, min([*causes, closed]), withdrawn=removed)
         return Outcome(Verdict.UNPROVEN, min(causes)) if causes else OPEN
     course = Course(rule, watch, seen, start, taken, at, closed is not None)
     last_mark = course.marks[-1]
@@ -191,7 +198,7 @@ def _standing(
         causes.append(closed)
     final = not short and course.kept_at is not None
     if causes:
-        return Outcome(Verdict.UNPROVEN, min(causes), final, withdrawn=closed is not None and short)
+        return Outcome(Verdict.UNPROVEN, min(causes), final, withdrawn=removed and short)
     return OPEN if short else Outcome(Verdict.MET, last_mark, final)
 
 

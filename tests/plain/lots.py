@@ -383,7 +383,7 @@ class Lot:
                 clocks += [start] if start is not None else []
             return clocks
 
-        return Setting(opening.at, restarts, bool(rule.needs) and not met, others, self._left_cook())
+        return Setting(opening.at, restarts, bool(rule.needs) and not met, others, self._left_cook(), self.end)
 
     def _left_cook(self) -> Instant | None:
         """When the lot left the step of the lethality limit that was met last."""

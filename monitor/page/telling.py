@@ -133,11 +133,18 @@ def _now(watches: Sequence[Json], limit: Limit | None, probes: Sequence[Json], l
     live = [w for w in watches if w["verdict"] == "open"]
     if not live:
         return Markup("no probe serves it now: what is not measured is not controlled")
-    chosen = min(live, key=lambda w: w.get("margin", {}).get("seconds", 0))
-    parts = [_asks_still(chosen, limit, words)]
-    probe = next((p for p in probes if p["probe"] == chosen["probe"]), None)
-    if probe is not None and (probe["lot"] in ("", lot["lot"])):
-        parts.append(reads(probe, words))
+    # Of watches with the same margin the one whose probe reads worse for the lot: the warmest, or where hot is good the coldest.
+    hot_is_good = isinstance(limit.rule, spec.HoldLethality | spec.IntegratedLethality | spec.Floor) if limit else False
+    by_name = {p["probe"]: p for p in probes}
+
+    def worse(w: Json) -> tuple[float, float]:
+        celsius = by_name.get(w["probe"], {}).get("celsius_c")
+        return w.get("margin", {}).get("seconds", 0), 0 if celsius is None else celsius if hot_is_good else -celsius
+
+    live.sort(key=worse)
+    parts = [_asks_still(live[0], limit, words)]
+    shown = sorted((by_name[w["probe"]] for w in live if w["probe"] in by_name), key=lambda p: worse({"probe": p["probe"]})[1])
+    parts += [reads(p, words) for p in shown[:3] if p["lot"] in ("", lot["lot"])]
     return Markup("; ").join(parts)
 
 

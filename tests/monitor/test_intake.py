@@ -1,5 +1,6 @@
 """The door for readings: an outcome for each, a bounded queue, nothing lost in silence."""
 
+import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -23,9 +24,17 @@ T0 = parse_instant("2026-03-02T13:00:00Z")
 WAIT_S = 20
 
 
+@pytest.fixture(scope="module")
+def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A migrated database with nothing in it, to be copied: migrating anew for each test would take most of the time."""
+    path = tmp_path_factory.mktemp("empty") / "larderer.sqlite"
+    Store(path).open().close()
+    return path
+
+
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store(tmp_path / "larderer.sqlite") as opened:
+def store(tmp_path: Path, empty: Path) -> Iterator[Store]:
+    with Store(shutil.copy(empty, tmp_path / "larderer.sqlite")) as opened:
         yield opened
 
 

@@ -1,5 +1,6 @@
 """The ledger shows every change, removal, insertion and other order, and seals show it of readings."""
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,9 +18,17 @@ from rules.reading import HOUR, SECOND, Fault, Reading
 T0 = parse_instant("2026-03-02T13:00:00Z")
 
 
+@pytest.fixture(scope="module")
+def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A migrated database with nothing in it, to be copied: migrating anew for each test would take most of the time."""
+    path = tmp_path_factory.mktemp("empty") / "larderer.sqlite"
+    Store(path).open().close()
+    return path
+
+
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store(tmp_path / "larderer.sqlite") as opened:
+def store(tmp_path: Path, empty: Path) -> Iterator[Store]:
+    with Store(shutil.copy(empty, tmp_path / "larderer.sqlite")) as opened:
         yield opened
 
 
@@ -291,7 +300,7 @@ def test_sealed_readings_with_wrong_clocks_are_still_found(store: Store) -> None
     """A block whose stamps lie decades apart verifies, and its readings can be proven."""
     with store.write() as conn:
         stamps = [T0, 0, T0 + SECOND, T0 - 30 * HOUR, T0 + 900_000 * HOUR, T0 + 2 * SECOND, 5]
-        stamps += [n * 10 * HOUR for n in range(1, 60)]  # more separate stretches than a seal keeps
+        stamps += [n * 10 * HOUR for n in range(1, 40)]  # more separate stretches than a seal keeps
         readings.store(conn, [readings.Arrival(Reading("core-1", at, n), T0) for n, at in enumerate(stamps)])
         ledger.seal(conn, T0)
     with store.read() as conn:

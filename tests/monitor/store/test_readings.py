@@ -90,7 +90,7 @@ def test_a_reading_takes_well_below_80_bytes(store: Store) -> None:
             return int(conn.exec_driver_sql("PRAGMA page_count").scalar_one()) * int(conn.exec_driver_sql("PRAGMA page_size").scalar_one())
 
     before = grow(0, 20)
-    assert (grow(20, 200) - before) / 2000 < 60
+    assert (grow(20, 100) - before) / 1000 < 60
 
 
 @given(st.lists(st.integers(0, 400 * 24), max_size=150))

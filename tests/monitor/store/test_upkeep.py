@@ -59,11 +59,11 @@ def test_replay_begins_strictly_before_what_came_late(store: Store) -> None:
 
 
 def test_snapshots_are_thinned_but_reach_back_two_days(store: Store) -> None:
-    """After five days of one every ten minutes: the last hour whole, one an hour for 48 h, one older."""
+    """After three days of one every ten minutes: the last hour whole, one an hour for 48 h, one older."""
     with store.write() as conn:
-        for n in range(5 * 144):
+        for n in range(3 * 144):
             snapshots.keep(conn, {"n": n}, T0 + n * 10 * MINUTE, "abc", T0)
-        top = T0 + (5 * 144 - 1) * 10 * MINUTE
+        top = T0 + (3 * 144 - 1) * 10 * MINUTE
         kept = [row.at for row in conn.execute(text("SELECT at FROM snapshot ORDER BY at DESC"))]
         assert kept[:7] == [top - n * 10 * MINUTE for n in range(7)]
         assert len(kept) <= 7 + 48 + 1

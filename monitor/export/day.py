@@ -109,7 +109,8 @@ def export_day(
                 "problems": problems,
                 "key": key.public,
             }
-            return _finish(folder, home, manifest, key=key, span=span, loaded=loaded, report=report, progress=progress)
+            checks = extract.calibration_checks(conn, known, until)
+            return _finish(folder, home, manifest, key=key, span=span, loaded=loaded, report=report, checks=checks, progress=progress)
 
 
 def revisions(home: Path, day: str) -> list[Path]:
@@ -131,6 +132,7 @@ def _finish(
     span: extract.Window,
     loaded: Sequence[Plan],
     report: Mapping[str, Any],
+    checks: Mapping[str, Mapping[str, Any]],
     progress: Progress,
 ) -> Exported:
     """Compare with the newest revision; where something has changed write the PDF and the manifest and move the folder into place."""
@@ -151,7 +153,7 @@ def _finish(
     colophon = Colophon(
         day=span.day, since=span.since, until=span.until, revision=manifest["revision"], made_at=manifest["made_at"],
         head=manifest["ledger"]["head"], key=key.public, fingerprint=key.fingerprint, program=manifest["program"],
-        problems=manifest["problems"], changed=manifest["changed"],
+        problems=manifest["problems"], changed=manifest["changed"], checks=checks,
     )  # fmt: skip
     about = About(span.day, span.since, span.until, span.lots)
     write_pdf(folder / "day.pdf", tell(folder, list(zip(loaded, span.lots_of, strict=True)), report, colophon, about))

@@ -6,16 +6,18 @@ from array import array
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Connection, func, or_, select
 
-from monitor import chain, ledger, lot_log
+from monitor import calibrations, chain, ledger, lot_log
 from monitor.errors import ExportError
 from monitor.store import events, plans, readings
 from monitor.store.schema import ledger as ledger_table
 from monitor.store.schema import lot_event
 from probes.csv_replay import write_csv
 from probes.events_csv import write_events
+from rules.quantity import parse_instant
 from rules.reading import Fault, Instant, LotEvent, Reading
 
 Progress = Callable[[str, int], None]
@@ -157,3 +159,13 @@ def write_ledger(conn: Connection, path: Path, since: Instant) -> Slice:
             if entry.kind == ledger.SEAL:
                 part.seals.append(entry)
     return part
+
+
+def calibration_checks(conn: Connection, probes: Collection[str], until: Instant) -> dict[str, dict[str, Any]]:
+    """Each probe's newest calibration check up to `until`."""
+    found = {}
+    for probe in probes:
+        check = next((c for c in calibrations.newest(conn, probe) if parse_instant(c["at"]) <= until), None)
+        if check is not None:
+            found[probe] = check
+    return found

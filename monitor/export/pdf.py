@@ -12,7 +12,7 @@ from monitor.export.story import ProbeDay, Story, judged_at
 from monitor.export.wording import VERDICTS, Clock
 from rules.book import MARKS
 from rules.plan import Limit
-from rules.quantity import format_span
+from rules.quantity import format_span, local, parse_instant
 from rules.reading import LotEvent
 from rules.wording import difference, temperature
 
@@ -212,9 +212,6 @@ def _deviations(sheet: Sheet, story: Story) -> None:
 def _probes(sheet: Sheet, story: Story) -> None:
     site = story.plan.site
     sheet.heading("Probes, their calibration and their blind times", 13)
-    checks: dict[str, dict[str, Any]] = {}
-    for entry in story.of_kind("calibration"):
-        checks[str(entry["body"].get("probe"))] = entry
     clock = story.clock
     rows, blind = [], []
     for probe in story.plan.probes:
@@ -223,7 +220,7 @@ def _probes(sheet: Sheet, story: Story) -> None:
             probe.id, probe.place, probe.room or "-", str(day.good), _unused(day),
             difference(day.offset_c, site.unit) if day.good else "-",
             difference(probe.uncertainty_c, site.unit) if probe.uncertainty_c is not None else "not stated",
-            _checked(checks.get(probe.id), site.unit, clock),
+            _checked(story.colophon.checks.get(probe.id), site.unit, clock),
         ))  # fmt: skip
         if not day.good and day.duty:
             blind.append(f"{probe.id}: no good reading on this day.")
@@ -231,7 +228,7 @@ def _probes(sheet: Sheet, story: Story) -> None:
             blind.append(f"{probe.id}: {clock(gap.begins)} to {clock(gap.ends)}, {format_span(gap.ends - gap.begins)}.")
         if day.gap_count > len(day.longest()):
             blind.append(f"{probe.id}: {day.gap_count} such stretches in all, {format_span(day.blind)} together.")
-    heads = ("Probe", "Place", "Room", "Good", "Not used", "Offset", "Uncertainty", "Checked on this day")
+    heads = ("Probe", "Place", "Room", "Good", "Not used", "Offset", "Uncertainty", "Last checked")
     sheet.grid(heads, rows, (14, 10, 12, 10, 21, 11, 13, 25), size=7.5)
     sheet.say(
         "Blind times: stretches on duty without a good reading, longer than the strictest monitoring frequency of the place.", bold=True
@@ -244,15 +241,12 @@ def _unused(day: ProbeDay) -> str:
     return ", ".join(parts) or "-"
 
 
-def _checked(entry: Mapping[str, Any] | None, unit: str, clock: Clock) -> str:
-    if entry is None:
-        return "no check recorded"
-    body = entry["body"]
-    text = f"{clock(entry['at'])}, {body.get('method', '')}"
-    if "reference_c" in body and "indicated_c" in body:
-        read, reference = float(body["indicated_c"]), float(body["reference_c"])
-        text += f": read {temperature(read, unit)} for {temperature(reference, unit)}"
-    return f"{text}, by {entry['by']}"
+def _checked(check: Mapping[str, Any] | None, unit: str, clock: Clock) -> str:
+    if check is None:
+        return "NEVER CHECKED in these records"
+    read, reference = float(check["indicated_c"]), float(check["reference_c"])
+    day = local(parse_instant(str(check["at"])), clock.zone).date().isoformat()
+    return f"{day}, {check['method']}: read {temperature(read, unit)} for {temperature(reference, unit)}, by {check['by']}"
 
 
 def _records(sheet: Sheet, story: Story) -> None:

@@ -23,7 +23,7 @@ MOST_GAPS = 12
 
 @dataclass(frozen=True, slots=True)
 class Colophon:
-    """What identifies an export, for the foot of each page and the first one."""
+    """What identifies an export, and what the files do not hold: each probe's newest calibration check up to the day's end."""
 
     day: str
     since: Instant
@@ -36,6 +36,7 @@ class Colophon:
     program: str
     problems: Sequence[str]
     changed: Sequence[str]
+    checks: Mapping[str, Mapping[str, Any]]
 
 
 @dataclass(slots=True)

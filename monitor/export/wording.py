@@ -119,6 +119,8 @@ def record_text(kind: str, body: Mapping[str, Any], clock: Clock) -> str:
     if kind in ("finding", "correction"):
         about = ", ".join(str(body[k]) for k in ("lot", "step", "limit", "probe") if body.get(k))
         return f"{about}: {body.get('what', kind)}. {body.get('text', '')}".strip()
+    if kind == "alarm":
+        return f"{body.get('alarm', '')} {body.get('what', '')}" + (f": {body['text']}" if body.get("text") else "")
     told = [str(body[name]) for name in ("text", "comment") if body.get(name)]
     left = {k: v for k, v in body.items() if k not in ("text", "comment", "at")}
     return " | ".join(told + ([", ".join(_facts(left, clock))] if _facts(left, clock) else []))

@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+import tracemalloc
 from pathlib import Path
 from typing import Any
 
@@ -322,3 +323,19 @@ def test_path_that_is_neither_is_refused(tmp_path: Path) -> None:
     """One sentence on what to name."""
     with pytest.raises(InputError, match=r"holds no manifest\.json"):
         check_path(tmp_path)
+
+
+def test_memory_does_not_grow_with_the_readings(empty_site: Any) -> None:
+    """Four times the readings cost a few bytes a row more, not a row's own size (bounded for a day of 16 probes at 1 Hz)."""
+    peaks = []
+    for part, (first, last) in enumerate([(0, 2000), (2000, 8000)]):
+        empty_site.arrive(
+            [readings.Arrival(Reading("cooler-air", EIGHT + s * SECOND, 3.0), EIGHT + s * SECOND) for s in range(first, last)]
+        )
+        tracemalloc.start()
+        try:
+            empty_site.export(now=NEXT + part * HOUR, judge=lambda *_: {"lots": [], "alarms": [], "standing": [], "problems": []})
+            peaks.append(tracemalloc.get_traced_memory()[1])
+        finally:
+            tracemalloc.stop()
+    assert (peaks[1] - peaks[0]) / 6000 < 150

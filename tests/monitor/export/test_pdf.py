@@ -60,7 +60,8 @@ def test_deviation_and_its_action_are_told(pages: list[str]) -> None:
 def test_probes_show_calibration_and_blind_times(pages: list[str]) -> None:
     """The check of the day, the offset in force, and when a probe on duty measured nothing."""
     whole = " ".join(pages)
-    assert "02 Mar 07:00, ice-point" in whole
+    assert "2026-03-02, ice-point:" in whole
+    assert "NEVER CHECKED" in whole
     assert "house-air: 02 Mar 10:40 to 02 Mar 11:50, 1 h 10 min." in whole
 
 

@@ -341,6 +341,7 @@ class Engine:
     def _close(self, at: Instant, owner: Any, run: Run, watch: Watch | None, how: str) -> None:
         if watch is None:
             run.end(at)
+            owner.tell_run(run, at)
             return
         if watch.closed is not None:
             return

@@ -140,11 +140,12 @@ class Lot:
             self.drop_mover(mover)
         self.reconcile(at)
         self.cooling.end(at)
-        for run in self.runs.values():
-            if run.ended is None or run.limit.kind in ("lethality", "cooling"):
-                for watch in run.live.values():
-                    self.hub.closing(at, self, run, watch, "end")
-                self.hub.closing(at, self, run, None, "run")
+        for newest in self.runs.values():
+            for run in newest.every():
+                if run.ended is None or run.limit.kind in ("lethality", "cooling"):
+                    for watch in run.live.values():
+                        self.hub.closing(at, self, run, watch, "end")
+                    self.hub.closing(at, self, run, None, "run")
 
     # --- steps -------------------------------------------------------------------------------------------------
 
@@ -193,13 +194,13 @@ class Lot:
 
     def reconcile(self, at: Instant, *, withdrawn: str = "", person: bool = False, again: list[str] | None = None) -> None:
         """Bring every run and its watches in line with the steps, rooms and placements from `at` on."""
-        for run in self.runs.values():
+        for run in list(self.runs.values()):
             if isinstance(run.limit.rule, Cooling):
                 continue
             should = any(s in self.current for s in run.steps)
-            restarted = bool(again) and run.steps[0] in (again or [])
+            restarted = bool(again) and not run.limit.over and run.steps[0] in (again or [])
             if should and (not run.current or restarted):
-                self._begin_run(run, at, restarted=restarted)
+                run = self._begin_run(run, at, restarted=restarted)  # noqa: PLW2901 — a step entered again may have a fresh run
             elif not should and (run.current or (run.travelling and (person or self.ended is not None))):
                 self._leave_run(run, at, person=person)
             wanted = self._serving(run) if run.current or run.travelling else set()
@@ -209,22 +210,26 @@ class Lot:
                     self._open(run, probe, at)
                 else:
                     self.hub.keep(watch)
-            for probe, watch in run.live.items():
-                beyond = isinstance(watch, LethalityWatch) and (probe in self.placed or run.limit.place != "core") and self.ended is None
-                if watch.closed is None and probe not in wanted and not beyond:
-                    self.hub.closing(at, self, run, watch, "withdrawn" if probe == withdrawn else "limit")
+            for each in run.every():
+                for probe, watch in each.live.items():
+                    beyond = (
+                        isinstance(watch, LethalityWatch) and (probe in self.placed or run.limit.place != "core") and self.ended is None
+                    )
+                    if watch.closed is None and not beyond and (each is not run or probe not in wanted):
+                        self.hub.closing(at, self, each, watch, "withdrawn" if probe == withdrawn else "limit")
 
-    def _begin_run(self, run: Run, at: Instant, *, restarted: bool) -> None:
-        step = self.step_of(run)
+    def _begin_run(self, run: Run, at: Instant, *, restarted: bool) -> Run:
         if restarted:
-            for watch in run.live.values():
-                self.hub.closing(at, self, run, watch, "limit")
-        run.begin(at, repeats=step.repeats)
+            self._leave_run(run, at, person=True)
+        if self.step_of(run).repeats and not run.limit.over and run.opened is not None:
+            run = self.runs[run.key] = run.again()
+        run.begin(at)
         for watch in run.live.values():
             if isinstance(watch, LethalityWatch):
                 watch.enter()
         if run.limit.sampled:
             self.hub.later(at + run.limit.sampled, self.id, "check", run.key)
+        return run
 
     def _leave_run(self, run: Run, at: Instant, *, person: bool) -> None:
         if run.limit.kind == "lethality":
@@ -238,7 +243,7 @@ class Lot:
 
     def _all_final(self, run: Run) -> bool:
         """Whether nothing that is read later can change the limit's watches; with no watch yet, everything can."""
-        return bool(run.live) and all(w.final or self.hub.ends(w) for w in run.live.values())
+        return bool(run.live) and all(w.final or w.verdict is Verdict.DEVIATED or self.hub.ends(w) for w in run.live.values())
 
     def _serving(self, run: Run) -> set[str]:
         if self.ended is not None:
@@ -256,8 +261,9 @@ class Lot:
         watch = run.open_watch(probe, (spec.uncertainty_c or 0.0) if spec else 0.0, at)
         if isinstance(watch, ComeUpWatch):
             watch.cold_at = self.cold.get(run.key)
-        if probe != "check":
+        if probe != "check" and not watch.final:
             self.hub.attach(watch, self)
+        self.tell_run(run, at)
         if isinstance(watch, LethalityWatch) and not watch.final:
             self._move(FallWatch(run.limit, probe, watch.u, self.unit, at))
 
@@ -311,9 +317,19 @@ class Lot:
         self.said.append(finding)
         self.hub.say(finding)
 
+    def tell_run(self, run: Run, at: Instant) -> None:
+        """Say, once, what time without any watch makes of a limit as a whole."""
+        run = self.runs[run.key]
+        verdict, reason = self.limit_verdict(run)
+        step = run.key.split("/", 1)[0]
+        if verdict is not Verdict.UNPROVEN or not reason:
+            return
+        if not any(f.what == "unproven" and not f.probe and f.limit == run.limit.name and f.step == step for f in self.said):
+            self.tell(at, "unproven", step, run.limit, "", reason)
+
     def _was_cold(self, key: str, at: Instant) -> None:
         self.cold[key] = min(at, self.cold.get(key, at))
-        for watch in self.runs[key].watches:
+        for watch in self.runs[key].all_watches():
             if isinstance(watch, ComeUpWatch):
                 watch.cold_at = self.cold[key]
 
@@ -363,7 +379,7 @@ class Lot:
         """The limit's verdict; of a step that an ended lot never entered, `unproven` unless the step is optional."""
         if self.ended is None or any(s in self.entered for s in run.steps):
             return run.verdict()
-        if run.watches and run.verdict()[0] is Verdict.DEVIATED:
+        if run.all_watches() and run.verdict()[0] is Verdict.DEVIATED:
             return run.verdict()
         if self.step_of(run).optional:
             return Verdict.MET, "step not used"
@@ -377,7 +393,7 @@ class Lot:
     def all_watches(self) -> Iterator[Watch]:
         """Every watch and mover that reads a probe's stream."""
         for run in self.runs.values():
-            yield from (w for w in run.watches if not isinstance(w, CoolingWatch) and w.probe != "check")
+            yield from (w for w in run.all_watches() if not isinstance(w, CoolingWatch) and w.probe != "check")
         for trackers in self.cooling.trackers.values():
             yield from trackers.values()
         yield from self.movers

@@ -77,7 +77,7 @@ class LotCooling:
             run = lot.runs[key]
             inside = any(s in lot.current for s in run.steps)
             if run.opened is not None and inside and not run.current:
-                run.begin(at, repeats=False)
+                run.begin(at)
                 for probe in lot.placed:
                     if self.trackers[key][probe].opening is None:
                         self._open(run, self.trackers[key][probe], at)
@@ -100,7 +100,7 @@ class LotCooling:
             run = lot.runs[key]
             if run.opened is not None or not (met or any(s in lot.current for s in run.steps)):
                 continue
-            run.begin(at, repeats=False)
+            run.begin(at)
             self.counted = sorted({*self.counted, *(f"{r.key}#{r.generation}" for r in lethal if r.opened is not None)})
             lot.hub.cross(at)
             for probe in lot.placed:
@@ -125,7 +125,7 @@ class LotCooling:
         tracker.open(at, self._unmet_need(run))
         run.adopt(tracker)
         run.open_count += 1
-        run.bare_since = None
+        run.bare_since, run.bare = None, 0
         self.lot.hear(tracker)
 
     def _unmet_need(self, run: Run) -> str:

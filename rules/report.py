@@ -67,7 +67,7 @@ def _limit(run: Run, step: str, verdict: str, reason: str) -> dict[str, Any]:
     }
     if reason:
         shown["reason"] = reason
-    return {**shown, "watches": [_watch(run, w) for w in run.watches]}
+    return {**shown, "watches": [_watch(run, w) for w in run.all_watches()]}
 
 
 def _watch(run: Run, watch: Watch) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from rules.finding import Verdict, worst
@@ -13,52 +14,59 @@ from rules.plan import Limit
 from rules.quantity import format_span
 from rules.reading import Instant, Span
 
-KIND_SUMS = ("exposure", "come-up")
-KIND_COVER = ("ceiling", "floor")
+KINDS_OF_SUMS = ("exposure", "come-up")
+KINDS_OF_COVER = ("ceiling", "floor")
+KINDS_TO_SHOW = ("lethality", "dwell", "cooling")  # a probe taken out of these while short is withdrawn
 
 
 class Run:
-    """The watches of one limit. `steps` are the steps it runs over; `generation` counts entries of a repeating step."""
+    """The watches of one limit over the steps `steps`.
+
+    A step that repeats and is entered again gets a new Run; `earlier` are those before it. While no watch is
+    open, `bare_since` says since when; `bare` is what the pieces of the run before that added. `reached` are the
+    largest [certain, certain and possible] sums, tier by tier, known when a watch last opened after such a stretch.
+    """
 
     __slots__ = (
-        "bare_since", "broken", "current", "ended", "generation", "key", "limit", "live", "open_count", "opened", "steps",
-        "tail", "travelling", "uncovered", "unit", "watches",
+        "bare", "bare_since", "broken", "current", "earlier", "ended", "generation", "key", "limit", "live", "open_count", "opened",
+        "reached", "steps", "travelling", "uncovered", "unit", "watches",
     )  # fmt: skip
 
-    def __init__(self, key: str, limit: Limit, steps: tuple[str, ...], unit: str) -> None:
+    def __init__(self, key: str, limit: Limit, steps: tuple[str, ...], unit: str, earlier: tuple[Run, ...] = ()) -> None:
         self.key, self.limit, self.steps, self.unit = key, limit, steps, unit
+        self.earlier = earlier
+        self.generation = len(earlier)
         self.opened: Instant | None = None
         self.ended: Instant | None = None
         self.current = False
         self.travelling = False
-        self.generation = 0
         self.watches: list[Watch] = []
         self.live: dict[str, Watch] = {}
         self.open_count = 0
         self.bare_since: Instant | None = None
+        self.bare: Span = 0
         self.uncovered: Span = 0
-        self.tail: Span = 0
         self.broken = False
+        self.reached: list[list[Span]] = []
 
     # --- the run's own life -----------------------------------------------------------------------------------
 
-    def begin(self, at: Instant, *, repeats: bool) -> None:
-        """The limit starts to run; of a step entered again, its old watches go on unless the step repeats."""
-        if self.opened is not None and repeats:
-            self.live = {}
-            self.generation += 1
+    def again(self) -> Run:
+        """A fresh run of the limit: its step repeats and was entered again."""
+        return Run(self.key, self.limit, self.steps, self.unit, (*self.earlier, self))
+
+    def begin(self, at: Instant) -> None:
+        """The limit starts to run, or runs again: its old watches go on."""
         self.opened = at if self.opened is None else self.opened
         self.ended = None
         self.current = True
         self.travelling = False
-        self.tail = 0
         self.bare_since = at if self.open_count == 0 else None
 
     def end(self, at: Instant) -> None:
-        """The limit stops running; the stretch since its last watch is judged."""
-        if self.bare_since is not None and at - self.bare_since > self.limit.max_gap:
-            self.tail = at - self.bare_since
-            self.uncovered += self.tail
+        """The limit stops running."""
+        if self.bare_since is not None:
+            self.bare += at - self.bare_since
         self.bare_since = None
         self.current = self.travelling = False
         self.ended = at
@@ -66,7 +74,7 @@ class Run:
     def open_watch(self, probe: str, u: float, at: Instant) -> Watch:
         """A watch for the probe from `at`: a new one, or the old one going on."""
         watch = self.live.get(probe)
-        stretch = self._covered_from(at)
+        self._cover(at)
         if watch is not None:
             if watch.before_removal is not None:
                 watch.reopen()
@@ -74,8 +82,8 @@ class Run:
                 watch.reenter(at)
         else:
             watch = new_watch(self.limit, probe, u, self.unit, at)
-            if self.watches or stretch:
-                self._inherit(watch, stretch)
+            if self.broken:
+                self._inherit(watch)
             self.adopt(watch)
         self.open_count += 1
         return watch
@@ -91,83 +99,122 @@ class Run:
         if self.open_count == 0 and (self.current or self.travelling):
             self.bare_since = at
 
-    def _covered_from(self, at: Instant) -> Span:
-        """The stretch without a watch that ends at `at`, if it was longer than `max_gap`, else 0."""
-        if self.open_count or self.bare_since is None:
-            return 0
-        stretch = at - self.bare_since
-        self.bare_since = None
-        self.broken = self.broken or bool(self.watches) or stretch > self.limit.max_gap
-        if stretch <= self.limit.max_gap:
-            return 0
-        self.uncovered += stretch
-        return stretch
+    # --- time without a watch --------------------------------------------------------------------------------
 
-    def _inherit(self, watch: Watch, stretch: Span) -> None:
-        """Sums go on from the largest that any watch of the limit had reached, a bare stretch added as possible."""
-        if not self.broken:
+    def _cover(self, at: Instant) -> None:
+        """A watch opens: a stretch without one that was longer than `max_gap` counts, and sums are handed on."""
+        if self.open_count:
             return
-        same = [w for w in self.watches if self.live.get(w.probe) is w]
+        stretch = self.bare + (at - self.bare_since if self.bare_since is not None else 0)
+        self.bare, self.bare_since = 0, None
+        long = stretch > self.limit.max_gap
+        if not (self.watches or long):
+            return
+        self.broken = True
+        self.reached = self._largest()
+        if long:
+            self.uncovered += stretch
+            self.reached = [[sure, total + stretch] for sure, total in self.reached]
+
+    def _largest(self) -> list[list[Span]]:
+        """The largest sums that any watch has reached, tier by tier; empty for kinds without sums."""
+        if self.limit.kind not in KINDS_OF_SUMS:
+            return []
+        sums = [self.reached] if self.reached else []
+        for watch in self.watches:
+            if isinstance(watch, ExposureWatch):
+                sums.append([[c, c + p] for c, p in zip(watch.certain, watch.possible, strict=True)])
+            elif isinstance(watch, ComeUpWatch):
+                sums.append([[watch.certain, watch.certain + watch.possible]])
+        if not sums:
+            return [[0, 0] for _ in self._within()]
+        return [[max(s[i][0] for s in sums), max(s[i][1] for s in sums)] for i in range(len(sums[0]))]
+
+    def _within(self) -> list[Span]:
+        rule: Any = self.limit.rule
+        return [t.within for t in rule.tiers] if self.limit.kind == "exposure" else [rule.within]
+
+    def _inherit(self, watch: Watch) -> None:
+        """Sums go on from the largest that any watch of the limit had reached, a bare stretch added as possible."""
+        sums = self._largest()
         if isinstance(watch, ExposureWatch):
-            olds = [w for w in same if isinstance(w, ExposureWatch)]
-            certain = [max((w.certain[i] for w in olds), default=0) for i in range(len(watch.tiers))]
-            whole = [max((w.certain[i] + w.possible[i] for w in olds), default=0) for i in range(len(watch.tiers))]
-            watch.inherit(certain, [w - c + stretch for w, c in zip(whole, certain, strict=True)])
+            watch.inherit([sure for sure, _ in sums], [total - sure for sure, total in sums])
         elif isinstance(watch, ComeUpWatch):
-            ups = [w for w in same if isinstance(w, ComeUpWatch)]
-            sure = max((w.certain for w in ups), default=0)
-            watch.inherit(sure, max((w.certain + w.possible for w in ups), default=0) - sure + stretch)
+            watch.inherit(sums[0][0], sums[0][1] - sums[0][0])
 
     # --- verdict ---------------------------------------------------------------------------------------------
 
+    def every(self) -> Iterator[Run]:
+        """This run and, before it, those of earlier entries of a repeating step."""
+        yield from self.earlier
+        yield self
+
+    def all_watches(self) -> list[Watch]:
+        """The watches of every entry."""
+        return [w for run in self.every() for w in run.watches]
+
     def counted(self, watch: Watch) -> bool:
         """False for a withdrawn watch where enough others are met (`probes = N`)."""
-        if not watch.withdrawn or self.limit.probes is None:
+        short = watch.withdrawn and watch.verdict is Verdict.UNPROVEN and self.limit.kind in KINDS_TO_SHOW
+        if not short or self.limit.probes is None:
             return True
-        return sum(w.verdict is Verdict.MET for w in self.watches if w is not watch) < self.limit.probes
+        watches = next(run.watches for run in self.every() if any(w is watch for w in run.watches))
+        return sum(w.verdict is Verdict.MET for w in watches) < self.limit.probes
 
     def verdict(self) -> tuple[Verdict, str]:
         """The limit's verdict and, where the watches alone do not give it, why."""
+        found = [run.verdict_alone() for run in self.every()]
+        verdict = worst([v for v, _ in found])
+        return verdict, next(reason for v, reason in found if v is verdict)
+
+    def verdict_alone(self) -> tuple[Verdict, str]:
+        """The verdict of this entry alone."""
         if not self.watches:
             if self.ended is None:
                 return Verdict.OPEN, ""
             return Verdict.UNPROVEN, "no probe served this limit"
         verdict = worst([w.verdict for w in self.watches if self.counted(w)])
-        if verdict in (Verdict.MET, Verdict.OPEN) and self.uncovered:
-            kind = self.limit.kind
-            if kind in KIND_COVER:
-                return Verdict.UNPROVEN, f"no probe served this limit for {format_span(self.uncovered)}"
-            if kind in KIND_SUMS and self.ended is not None and self.tail and self._over_with_tail():
-                return Verdict.UNPROVEN, f"no probe served this limit for the last {format_span(self.tail)}"
+        if verdict not in (Verdict.MET, Verdict.OPEN):
+            return verdict, ""
+        tail = self.bare if self.ended is not None and self.bare > self.limit.max_gap else 0
+        if self.limit.kind in KINDS_OF_COVER and self.uncovered + tail:
+            return Verdict.UNPROVEN, f"no probe served this limit for {format_span(self.uncovered + tail)}"
+        if tail and self.limit.kind in KINDS_OF_SUMS:
+            sums = zip(self._largest(), self._within(), strict=True)
+            if any(total + tail > within for (_, total), within in sums):
+                return Verdict.UNPROVEN, f"no probe served this limit for the last {format_span(tail)}"
         return verdict, ""
-
-    def _over_with_tail(self) -> bool:
-        for watch in self.watches:
-            if isinstance(watch, ExposureWatch):
-                sums = zip(watch.tiers, watch.certain, watch.possible, strict=True)
-                if any(c + p + self.tail > t.within for t, c, p in sums):
-                    return True
-            elif isinstance(watch, ComeUpWatch) and watch.certain + watch.possible + self.tail > watch.within:
-                return True
-        return False
 
     # --- snapshot ---------------------------------------------------------------------------------------------
 
-    PLAIN = ("opened", "ended", "current", "travelling", "generation", "open_count", "bare_since", "uncovered", "tail", "broken")
+    PLAIN = ("opened", "ended", "current", "travelling", "open_count", "bare_since", "bare", "uncovered", "broken")
 
     def state(self) -> dict[str, Any]:
         """The running state as JSON-able values."""
         plain = {name: getattr(self, name) for name in self.PLAIN}
         live = [self.live.get(w.probe) is w for w in self.watches]
-        return {**plain, "watches": [w.state() for w in self.watches], "live": live}
+        return {
+            **plain,
+            "reached": [list(pair) for pair in self.reached],
+            "watches": [w.state() for w in self.watches],
+            "live": live,
+            "earlier": [run.state() for run in self.earlier],
+        }
 
     def restore(self, state: dict[str, Any]) -> None:
         """Take back what `state` gave."""
         for name in self.PLAIN:
             setattr(self, name, state[name])
+        self.reached = [list(pair) for pair in state["reached"]]
         for data, live in zip(state["watches"], state["live"], strict=True):
             watch = new_watch(self.limit, data["probe"], data["u"], self.unit, data["opened"])
             watch.restore(data)
             self.watches.append(watch)
             if live:
                 self.live[watch.probe] = watch
+        earlier: tuple[Run, ...] = ()
+        for data in state["earlier"]:
+            run = Run(self.key, self.limit, self.steps, self.unit, earlier)
+            run.restore({**data, "earlier": []})
+            earlier = (*earlier, run)
+        self.earlier, self.generation = earlier, len(earlier)

@@ -31,6 +31,7 @@ COOLING = ("left_lethal", "counted")
 
 def take(engine: Engine) -> dict[str, Any]:
     """The state of `engine`."""
+    names = _names(engine)
     return {
         "format": FORMAT,
         "plan": engine.plan.sha256,
@@ -41,10 +42,12 @@ def take(engine: Engine) -> dict[str, Any]:
         "timers": [list(t) for t in sorted(engine._timers)],
         "problems": [list(p) for p in engine.problems],
         "tracks": {k: _track(t) for k, t in engine._tracks.items()},
-        "order": {k: [[_name(engine, w) for w in ws] for ws in (t.watches, t.bare, t.slow)] for k, t in engine._tracks.items()},
+        "order": {k: [[names[id(w)] for w in ws] for ws in (t.watches, t.bare, t.slow)] for k, t in engine._tracks.items()},
         "lots": [_lot(lot) for lot in engine.lots.values()],
         "standing": [_standing(room) for room in engine.standing],
-        "pending": [[at, *_pending_names(owner, run, watch), how] for at, owner, run, watch, how in engine._pending],
+        "pending": [
+            [at, _run_name(owner, run), "" if watch is None else names[id(watch)], how] for at, owner, run, watch, how in engine._pending
+        ],
     }
 
 
@@ -63,7 +66,7 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
     engine._timer_seq = data["timer_seq"]
     engine._timer_at = engine._timers[0][0] if engine._timers else engine._timer_at
     engine.problems = [Problem(*p) for p in data["problems"]]
-    names = {_name(engine, w): (w, owner) for owner, w in _watches(engine)}
+    watches = _watches(engine)
     for key, row in data["tracks"].items():
         track: Track = engine._tracks[key]
         for name in TRACK:
@@ -71,16 +74,16 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
         for name in ROWS:
             setattr(track, name, None if row[name] is None else Reading(*row[name]))
         for slot, listed in zip(("watches", "bare", "slow"), data["order"][key], strict=True):
-            found = [names[n] for n in listed]
-            watches = tuple(w for w, _ in found)
+            found = [watches[n] for n in listed]
+            fed = tuple(w for _, w in found)
             if slot == "watches":
-                track.guard(watches)
+                track.guard(fed)
             else:
-                setattr(track, slot, watches)
-            engine._owner.update({id(w): owner for w, owner in found})
-    for at, owner_name, run_key, watch_name, how in data["pending"]:
-        owner, run = _owner_and_run(engine, owner_name, run_key)
-        watch = names[watch_name][0] if watch_name else None
+                setattr(track, slot, fed)
+            engine._owner.update({id(w): owner for owner, w in found})
+    for at, run_name, watch_name, how in data["pending"]:
+        owner, run = _owner_and_run(engine, run_name)
+        watch = watches[watch_name][1] if watch_name else None
         engine.closing(at, owner, run, watch, how)
 
 
@@ -92,63 +95,48 @@ def _track(track: Track) -> dict[str, Any]:
 # --- names of watches, so that order and pending closings can be written down ---------------------------------------
 
 
-def _watches(engine: Engine) -> list[tuple[Any, Watch]]:
-    pairs: list[tuple[Any, Watch]] = [(lot, w) for lot in engine.lots.values() for w in (*lot.all_watches(), *_by_hand(lot))]
+def _watches(engine: Engine) -> dict[str, tuple[Any, Watch]]:
+    """Every watch by a name that stays the same in a restored engine, with its owner."""
+    found: dict[str, tuple[Any, Watch]] = {}
+    for lot in engine.lots.values():
+        for key, newest in lot.runs.items():
+            for run in newest.every():
+                for i, watch in enumerate(run.watches):
+                    if not isinstance(watch, CoolingWatch):
+                        found[f"lot\t{lot.id}\t{key}\t{run.generation}\t{i}"] = (lot, watch)
+        for key, trackers in lot.cooling.trackers.items():
+            for probe, tracker in trackers.items():
+                found[f"tracker\t{lot.id}\t{key}\t{probe}"] = (lot, tracker)
+        for i, mover in enumerate(lot.movers):
+            found[f"mover\t{lot.id}\t{i}"] = (lot, mover)
     for room in engine.standing:
-        pairs += [(room, w) for run in _room_runs(room) for w in run.watches]
-    return pairs
+        for j, run in enumerate(_room_runs(room)):
+            for i, watch in enumerate(run.watches):
+                found[f"room\t{room.key}\t{j}\t{i}"] = (room, watch)
+    return found
 
 
-def _by_hand(lot: Lot) -> list[Watch]:
-    return [w for run in lot.runs.values() for w in run.watches if w.probe == "check"]
+def _names(engine: Engine) -> dict[int, str]:
+    return {id(watch): name for name, (_, watch) in _watches(engine).items()}
 
 
 def _room_runs(room: StandingRoom) -> list[Run]:
     return [run for _, run in room.closing_run] + ([room.run] if room.run else [])
 
 
-def _name(engine: Engine, watch: Watch) -> str:
-    for lot in engine.lots.values():
-        for key, run in lot.runs.items():
-            if run.limit is watch.limit:
-                for i, w in enumerate(run.watches):
-                    if w is watch:
-                        return f"lot\t{lot.id}\t{key}\t{i}"
-                if key in lot.cooling.trackers and any(w is watch for w in lot.cooling.trackers[key].values()):
-                    return f"tracker\t{lot.id}\t{key}\t{watch.probe}"
-        for i, w in enumerate(lot.movers):
-            if w is watch:
-                return f"mover\t{lot.id}\t{i}"
-    for room in engine.standing:
-        for j, run in enumerate(_room_runs(room)):
-            for i, w in enumerate(run.watches):
-                if w is watch:
-                    return f"room\t{room.key}\t{j}\t{i}"
-    raise RulesError(f"a watch on {watch.probe} belongs to nothing")
-
-
-def _pending_names(owner: Any, run: Run, watch: Watch | None) -> tuple[str, str, str]:
+def _run_name(owner: Any, run: Run) -> str:
     if isinstance(owner, Lot):
-        if watch is None:
-            name = ""
-        elif any(w is watch for w in run.watches):
-            name = f"lot\t{owner.id}\t{run.key}\t{[w is watch for w in run.watches].index(True)}"
-        else:
-            name = f"tracker\t{owner.id}\t{run.key}\t{watch.probe}"
-        return f"lot\t{owner.id}", run.key, name
-    runs = _room_runs(owner)
-    j = [r is run for r in runs].index(True)
-    name = "" if watch is None else f"room\t{owner.key}\t{j}\t{[w is watch for w in run.watches].index(True)}"
-    return f"room\t{owner.key}", str(j), name
+        return f"lot\t{owner.id}\t{run.key}\t{run.generation}"
+    return f"room\t{owner.key}\t{[r is run for r in _room_runs(owner)].index(True)}"
 
 
-def _owner_and_run(engine: Engine, owner_name: str, run_key: str) -> tuple[Any, Run]:
-    kind, key = owner_name.split("\t", 1)
-    if kind == "lot":
-        lot = engine.lots[key]
-        return lot, lot.runs[run_key]
-    room = next(r for r in engine.standing if r.key == key)
-    return room, _room_runs(room)[int(run_key)]
+def _owner_and_run(engine: Engine, name: str) -> tuple[Any, Run]:
+    parts = name.split("\t")
+    if parts[0] == "lot":
+        lot = engine.lots[parts[1]]
+        return lot, list(lot.runs[parts[2]].every())[int(parts[3])]
+    room = next(r for r in engine.standing if r.key == parts[1])
+    return room, _room_runs(room)[int(parts[2])]
 
 
 # --- lots -----------------------------------------------------------------------------------------------------------

@@ -61,7 +61,7 @@ class StandingRoom:
         today = local(at, zone).date()
         self.day = today.isoformat()
         self.run = Run(self.key, self.limit, (), self.plan.site.unit)
-        self.run.begin(at, repeats=False)
+        self.run.begin(at)
         midnight = from_datetime(datetime.combine(today + timedelta(days=1), time(), zone))
         self.hub.later(midnight, "", "midnight", self.key)
 
@@ -84,6 +84,9 @@ class StandingRoom:
         self._new_day(at)
         for probe in probes:
             self._open(probe, at)
+
+    def tell_run(self, run: Run, at: Instant) -> None:
+        """A room's limit has a watch whenever it runs: nothing to say of it as a whole."""
 
     def hear(self, watch: Watch) -> None:
         """Turn a watch's news into findings."""

@@ -46,6 +46,10 @@ class LethalityWatch(Watch):
         """What was shown and what was needed."""
         raise AssertionError("each method has its own words")
 
+    def unread(self, closing: Instant) -> None:
+        """Taken out after its step's end, it is short rather than withdrawn."""
+        self.withdrawn = self.withdrawn and self.left_at is None
+
     def unread_at(self, closing: Instant) -> Instant:
         """Like a deviation: at the step's end."""
         return closing if self.left_at is None else self.left_at

@@ -94,11 +94,11 @@ class Watch:
         unread = self.last_at is None and not self.read_before
         before = [self.verdict.value, self.at, self.reason]
         self.before_closing = before if self.undoes_closing() or (unread and not self.gap_stays(at)) else None
+        self.withdrawn = withdrawn
         if unread:
             self.unread(at)
             self.settle(Verdict.UNPROVEN, self.unread_at(at), "no good reading in this time: what was not measured was not controlled")
         else:
-            self.withdrawn = withdrawn
             self.finish(at)
 
     def undoes_closing(self) -> bool:

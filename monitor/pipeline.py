@@ -8,7 +8,7 @@ rings, and it is tried again from the store, since a later version or a later re
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import structlog
@@ -74,15 +74,15 @@ class Pipeline:
     def start(self, conn: Connection, now: Instant) -> None:
         """After a start: put the plan in force, judge what was stored, and say how long nobody was watching."""
         if self.judging.adopt(conn, self.plan, now):
-            ledger.append(conn, "plan", {"sha256": self.plan.sha256, "site": self.plan.site.id}, now)
+            self._note(conn, "plan", {"sha256": self.plan.sha256, "site": self.plan.site.id}, now)
         self._ready(conn, now)
         last = plans.get_setting(conn, ALIVE)
         if last is not None and now - last > BLIND_FROM:
             self.alarms.raise_(conn, causes.restarted(now, last), now)
-            ledger.append(conn, "blind", {"from": format_instant(last), "to": format_instant(now)}, last)
+            self._note(conn, "blind", {"from": format_instant(last), "to": format_instant(now)}, last)
         elif last is not None and now < last:
             self.alarms.raise_(conn, causes.clock_stepped(now, now - last), now)
-            ledger.append(conn, "clock", {"from": format_instant(last), "to": format_instant(now)}, now)
+            self._note(conn, "clock", {"from": format_instant(last), "to": format_instant(now)}, now)
         self._alive(conn, now)
 
     def process(self, conn: Connection, arrivals: Sequence[Arrival]) -> None:
@@ -107,7 +107,7 @@ class Pipeline:
         judged: list[Event] = [item for item in known if item.at >= oldest]
         if len(judged) < len(known):
             body = {"count": len(known) - len(judged), "why": "later than 48 h: stored, and judged again when a person asks"}
-            ledger.append(conn, "too-late", body, now)
+            self._note(conn, "too-late", body, now)
         return judged
 
     def event(self, conn: Connection, event: LotEvent) -> Sequence[Finding]:
@@ -126,7 +126,7 @@ class Pipeline:
                     "value": event.value,
                     "entered": None if event.entered is None else format_instant(event.entered),
                 }
-                ledger.append(conn, "lot-event", body, event.at, event.by)
+                self._note(conn, "lot-event", body, event.at, event.by)
                 for scope in causes.cleared_by_event(event):
                     self.alarms.clear(conn, scope, now)
                 self._tell(conn, judged, now)
@@ -186,7 +186,7 @@ class Pipeline:
             return False
         if self._stopped_at is not None:
             self._stopped_at = None
-            ledger.append(conn, "judging", {"going": True, "why": "what was stored meanwhile is judged"}, now)
+            self._note(conn, "judging", {"going": True, "why": "what was stored meanwhile is judged"}, now)
             self.alarms.clear(conn, causes.judging_stopped(now, "").key, now)
             log.warning("judging", text="goes on; what was stored meanwhile is judged")
         return True
@@ -212,7 +212,7 @@ class Pipeline:
         text = f"{type(error).__name__}: {error}"
         if first:  # tried again every minute, the same mistake is told once
             log.exception("judging has stopped", text=text)
-            ledger.append(conn, "judging", {"going": False, "why": text}, now)
+            self._note(conn, "judging", {"going": False, "why": text}, now)
         self.alarms.raise_(conn, causes.judging_stopped(now, text), now)
         self._urgent()
 
@@ -227,7 +227,7 @@ class Pipeline:
             self._urgent()
 
     def _tell_one(self, conn: Connection, finding: Finding, now: Instant) -> None:
-        ledger.append(conn, FINDING, finding._asdict(), finding.at)
+        self._note(conn, FINDING, finding._asdict(), finding.at)
         product, plan = self._product(finding.lot)
         if finding.lot:
             self.deviations.open(conn, finding, plan, now, product)
@@ -237,13 +237,17 @@ class Pipeline:
         for key, member in causes.cleared_by_finding(finding):
             self.alarms.clear(conn, key, now, member)
 
+    def _note(self, conn: Connection, kind: str, body: Mapping[str, Any], at: Instant, by: str = "") -> None:
+        """Write to the ledger by the service's own clock."""
+        ledger.append(conn, kind, body, at, by, entered_at=self._clock())
+
     def _product(self, lot_id: str) -> tuple[str, Plan]:
         lot = self.judging.engine.lots.get(lot_id)
         return (lot.product.code, lot.plan) if lot is not None else ("", self.plan)
 
     def _correct(self, conn: Connection, correction: Correction, now: Instant) -> None:
         body = {**correction._asdict(), "at": format_instant(correction.at), "why": "something late was judged in its place"}
-        ledger.append(conn, "correction", body, now)
+        self._note(conn, "correction", body, now)
         if correction.now == "met":
             critical = self._critical(correction)
             text = f"was {correction.was}; something that arrived late changed it"

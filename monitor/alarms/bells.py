@@ -107,7 +107,7 @@ class ProgramBell:
 
 
 class TopicBell:
-    """A siren or lamp on an MQTT topic; `body` is its payload, on or off."""
+    """A siren or lamp on an MQTT topic: a call of kind "quiet" turns it off, any other turns it on."""
 
     def __init__(self, config: BellConfig, publish: Publish | None) -> None:
         self.id, self._config, self._publish = config.id, config, publish
@@ -117,7 +117,8 @@ class TopicBell:
         if self._publish is None:
             return Answer(Outcome.RETRY, "there is no connection to the broker yet")
         try:
-            self._publish(self._config.topic, call.body, self._config.timeout / SECOND)
+            payload = self._config.off if call.kind == "quiet" else self._config.on
+            self._publish(self._config.topic, payload, self._config.timeout / SECOND)
         except (OSError, TimeoutError, ValueError, RuntimeError) as error:  # what paho-mqtt raises where it cannot publish
             return Answer(Outcome.RETRY, f"the broker did not take it: {error}"[:200])
         return Answer(Outcome.DELIVERED)
@@ -159,8 +160,9 @@ def ring_test(config: Config, only: str | None = None, publish: Publish | None =
         for bell_id, bell in bells.items():
             if only in (None, bell_id):
                 settings = config.bell(bell_id)
-                texts = (settings.on, settings.off) if settings is not None and settings.topic else (f"TEST {site} Nothing is wrong.",)
-                answers = [bell.ring(Call("TEST", "test", "low", f"Test {site}".strip(), text)) for text in texts]
+                kinds = ("test", "quiet") if settings is not None and settings.topic else ("test",)
+                text = f"TEST {site}. Nothing is wrong.".replace(" .", ".")
+                answers = [bell.ring(Call("TEST", kind, "low", f"Test {site}".strip(), text)) for kind in kinds]
                 worst = next((a for a in answers if a.outcome is not Outcome.DELIVERED), answers[-1])
                 results.append(TestResult(bell_id, worst.outcome, worst.text))
         return results

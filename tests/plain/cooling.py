@@ -80,7 +80,7 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
 def _start(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, at: Instant) -> tuple[Instant, bool, list[Instant]]:
     """The clock's start as known at `at`, whether it was taken over, and what its lack makes unproven."""
     restarts = [again for again in setting.restarts if again <= at]
-    own = clock(rule, seen, watch.u, setting.opening, restarts)
+    own = clock(rule, seen, watch.u, watch.opened.at, restarts)
     if own is not None:
         return own, False, []
     others = setting.others(at)

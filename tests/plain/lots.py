@@ -376,7 +376,10 @@ class Lot:
             clocks = []
             for probe in (p for p in self.cores if p.id != watch.probe):
                 seen = [s for s in self.core_seen(probe.id) if s.at <= at]
-                start = clock(rule, seen, self.uncertainty(limit, probe), opening.at, [again for again in restarts if again <= at])
+                opened = min(
+                    (w.opened.at for run in self.runs(step, limit) for w in run.watches if w.probe == probe.id), default=opening.at
+                )
+                start = clock(rule, seen, self.uncertainty(limit, probe), opened, [again for again in restarts if again <= at])
                 gone = not any(spell.holds(at) for spell in self.placed(probe.id))
                 if start == WAITING and gone:
                     start = seen[-1].at

@@ -432,15 +432,39 @@ class Engine:
         snapshot.put_back(engine, data)
         return engine
 
+    def heard(self, probe: str) -> Instant | None:
+        """The instant of the probe's newest row, good or not; None where it never sent one."""
+        track = self._tracks.get(probe)
+        return None if track is None or track.at == BEFORE else track.at
+
+    def serving(self, probe: str) -> list[str]:
+        """The lots and rooms that depend on this probe now."""
+        track = self._tracks.get(probe)
+        if track is None:
+            return []
+        owners = [self._owner[id(w)] for w in (*track.watches, *track.bare) if id(w) in self._owner]
+        return sorted({f"lot {o.id}" if isinstance(o, Lot) else f"room {o.room}" for o in owners})
+
+    def forget(self, before: Instant) -> list[str]:
+        """Drop the lots that ended before that instant, so that months do not grow the state; their ids."""
+        gone = [lot.id for lot in self.lots.values() if lot.ended is not None and lot.ended < before]
+        for lot_id in gone:
+            del self.lots[lot_id]
+        return gone
+
     def settle(self) -> list[Finding]:
         """Carry out every closing up to and at `now`; later readings at that instant would be late."""
         self._flush(self.now + 1)
         out, self._out = self._out, []
         return out
 
-    def report(self, at: Instant | None = None) -> dict[str, Any]:
-        """The Judge JSON of everything judged so far; with `at`, after Tick(at)."""
+    def report(self, at: Instant | None = None, *, settle: bool = True) -> dict[str, Any]:
+        """The Judge JSON of everything judged so far; with `at`, after Tick(at).
+
+        Without `settle`, closings that still wait for readings of their own instant stay open: for a live page.
+        """
         if at is not None:
             self._tick(at)
-        self._flush(self.now + 1)
+        if settle:
+            self._flush(self.now + 1)
         return report(self)

@@ -163,7 +163,7 @@ class Pipeline:
                     self._attempt(conn, now, lambda: self._silence(conn, now))
                 due = self.alarms.due(conn, now)
                 if self._sealed_at is None or now - self._sealed_at >= SEAL_EVERY:
-                    ledger.seal(conn, now)
+                    ledger.seal(conn, now, entered_at=now)
                     self._sealed_at = now
                 if self._alive_at is None or now - self._alive_at >= ALIVE_EVERY:
                     self._alive(conn, now)

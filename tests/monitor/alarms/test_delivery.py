@@ -425,8 +425,10 @@ while True:
 """
 
 
-@pytest.mark.parametrize("rounds", [2, pytest.param(20, marks=pytest.mark.full)])
-def test_courier_killed_at_any_moment_loses_nothing_and_repeats_nothing_marked(tmp_path: Path, rounds: int) -> None:
+@pytest.mark.parametrize("rounds", [2, pytest.param(8, marks=pytest.mark.full)])
+def test_courier_killed_at_any_moment_loses_nothing_and_repeats_nothing_marked(
+    tmp_path: Path, rounds: int, request: pytest.FixtureRequest
+) -> None:
     """`kill -9` while it delivers: every alarm arrives; a second copy only of what was not yet marked, under its own id."""
     told = tmp_path / "told.txt"
     program = script(
@@ -442,7 +444,9 @@ def test_courier_killed_at_any_moment_loses_nothing_and_repeats_nothing_marked(t
 
     def child(first: int, last: int) -> subprocess.Popen[str]:
         code = CHILD.format(path=[os.getcwd()], program=list(program), database=database, first=first, last=last)
-        return subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
+        started = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
+        request.addfinalizer(started.kill)  # a failing test leaves no child behind
+        return started
 
     def lines() -> list[str]:
         return told.read_text().split() if told.exists() else []

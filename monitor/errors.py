@@ -21,7 +21,8 @@ MonitorError
 ├── BusyError         too much waits already; try again shortly
 │   └── IntakeFull    readings could not be taken in: the queue stayed full
 ├── SignInError       a secret or code that does not open a session; `wait` says how long until the next try
-└── LinkError         a signed link that is altered or has expired
+├── LinkError         a signed link that is altered or has expired
+└── DemoError         the demonstration cannot go on
 
 Every message is one sentence: what, with which value, where, and what to write instead.
 """
@@ -109,6 +110,10 @@ class SignInError(MonitorError):
 
 class LinkError(MonitorError):
     """A signed link that is altered or has expired."""
+
+
+class DemoError(MonitorError):
+    """The demonstration cannot go on."""
 
 
 class IntakeFull(BusyError):

@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import nullcontext
 from pathlib import Path
 from typing import IO, Any
 
@@ -112,6 +113,8 @@ class Service:
         self._notify = notifier()
         self._exports = exports
         self._exported_day = ""
+        #: Which sources are connected, as far as they have said.
+        self.sources: dict[str, bool] = {}
         self.port = config.server.port
 
     @staticmethod
@@ -144,7 +147,7 @@ class Service:
             self.app, host=server.host, port=self.port, log_level="warning", access_log=False, lifespan="on", timeout_graceful_shutdown=5
         )
         self._server = uvicorn.Server(uconfig)
-        self._server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]  # the command handles signals itself
+        self._server.capture_signals = nullcontext  # type: ignore[assignment]  # the command handles signals itself
         self._thread("ready", self._announce)
         try:
             await self._server.serve()
@@ -179,6 +182,16 @@ class Service:
         self.writer.close()
         self.store.close()
         self._lock.close()
+
+    @property
+    def answering(self) -> bool:
+        """Whether the page and the API answer."""
+        return self._server is not None and self._server.started
+
+    def url(self) -> str:
+        """Where the page is, for somebody at this machine."""
+        host = self.config.server.host
+        return f"http://{'127.0.0.1' if host in ('0.0.0.0', '::') else host}:{self.bound_port()}/"
 
     def bound_port(self) -> int:
         """The port that answers, also where the configuration left it to the system (0)."""
@@ -216,6 +229,7 @@ class Service:
 
     def _source_state(self, source: str, connected: bool, text: str) -> None:
         log.info("source", source=source, connected=connected, text=text)
+        self.sources[source] = connected
         if self._stop.is_set():
             return
         now = self.clock()

@@ -229,8 +229,7 @@ class Pipeline:
     def _tell_one(self, conn: Connection, finding: Finding, now: Instant) -> None:
         self._note(conn, FINDING, finding._asdict(), finding.at)
         product, plan = self._product(finding.lot)
-        if finding.lot:
-            self.deviations.open(conn, finding, plan, now, product)
+        self.deviations.open(conn, finding, plan, now, product)
         cause = causes.from_finding(finding, plan, product)
         if cause is not None:
             self.alarms.raise_(conn, cause, now)

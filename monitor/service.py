@@ -82,7 +82,7 @@ class Service:
         url = config.store_url.reveal() or str(config.data / "larderer.sqlite")
         self.store = Store(url).open()
         self.writer = Writer(self.store)
-        self.alarms = Alarms(config, self.plan.site, self._record, link_maker(config, secret))
+        self.alarms = Alarms(config, self.plan.site, self._record, link_maker(config, secret), self._status)
         self.deviations = Deviations(config, self._record, self.alarms.reset, people.workers)
         self.judging = Judging(self.plan)
         self.pipeline = Pipeline(self.judging, self.alarms, self.deviations, self.clock, urgent=self.writer.urgent)
@@ -294,6 +294,15 @@ class Service:
     def _ring(self, bell: Any, call: Any) -> None:
         answer = bell.ring(call)
         log.warning("bell", bell=bell.id, outcome=str(answer.outcome), text=answer.text)
+
+    def _status(self, conn: Connection) -> str:
+        """For the daily word: lots, probes, and the ledger's head, so that rewriting would show."""
+        engine, now = self.judging.engine, self.clock()
+        lots = sum(lot.ended is None for lot in engine.lots.values())
+        heard = [engine.heard(p.id) for p in self.plan.probes]
+        lately = sum(at is not None and now - at <= p.silent_after for p, at in zip(self.plan.probes, heard, strict=True))
+        tip = ledger.head(conn)
+        return f"{lots} open lots, {lately} of {len(heard)} probes heard lately. Ledger {tip.seq}, head {tip.hash[:16]}."
 
     def _trouble_text(self) -> str:
         trouble = self.writer.trouble

@@ -151,7 +151,8 @@ class LotCooling:
             others = [t for t in trackers.values() if t is not tracker and t.own_hot]
             starts = [t.clock if t.clock is not None else t.hot_at for t in others if t.clock is not None or t.closed is not None]
             known = min((s for s in starts if s is not None), default=None)
-            tracker.lend(known, None if others else self.lot.runs[key].opened)
+            unsettled = tuple(t for t in others if not t.sealed and not t.final)
+            tracker.lend(known, None if others else self.lot.runs[key].opened, unsettled)
             if tracker.news:
                 self.lot.hear(tracker)
 

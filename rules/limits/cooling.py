@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 from rules.finding import Verdict
+from rules.limits.cooling_trail import grow
 from rules.limits.spec import Cooling
 from rules.limits.watch import News, Watch, gap_words, seconds
 from rules.plan import Limit
@@ -33,9 +34,9 @@ class CoolingWatch(Watch):
     __slots__ = (
         "band_high", "band_low", "begin_by", "borrowed", "due", "ruin", "seal_b",
         "clock", "coldest", "decided", "doubt", "gap_end", "hot_at", "kept_from", "marks",
-        "need_text", "opening", "own_hot", "quiet", "sealed", "sealed_b", "since", "start_b", "to_b", "warned", "windows",
+        "need_text", "opening", "own_hot", "reached", "sealed", "sealed_b", "start_b", "to_b", "trail", "unsettled", "warned", "windows",
     )  # fmt: skip
-    TRANSIENT = Watch.TRANSIENT | {"band_high", "band_low", "due", "seal_b", "sealed_b", "start_b", "to_b", "windows"}
+    TRANSIENT = Watch.TRANSIENT | {"band_high", "band_low", "due", "seal_b", "sealed_b", "start_b", "to_b", "unsettled", "windows"}
 
     def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
         super().__init__(limit, probe, u, unit, opened)
@@ -49,8 +50,9 @@ class CoolingWatch(Watch):
         self.own_hot = False
         self.need_text = ""
         self.begin_by: Instant | None = None
-        self.since: list[Instant | None] = [None] * len(rule.windows)
-        self.quiet: list[Instant] | None = None  # the newest gap of a probe that has no clock yet
+        self.reached = 0  # how many of the marks' temperatures the newest reading was at or below
+        self.trail: list[list[int]] = []  # of a probe that was never hot: see cooling_trail
+        self.unsettled: tuple[CoolingWatch, ...] = ()  # the lot's other probes whose clocks may still change
         self._forget()
 
     def _forget(self) -> None:
@@ -97,7 +99,7 @@ class CoolingWatch(Watch):
             self._cool(at, lo, hi)
         elif self.clock is not None or self.hot_at is not None:
             self._cool(at, lo, hi)
-        elif self.begin_by is None and self.band_low <= hi < self.band_high and last is not None and at - last <= self.max_gap:
+        elif self.begin_by is None and not self.unsettled and self.band_low <= hi < self.band_high and last is not None and at - last <= self.max_gap:
             self.last_at = at
             return None
         else:
@@ -107,53 +109,56 @@ class CoolingWatch(Watch):
     def _hot(self, at: Instant, lo: float, hi: float) -> None:
         """At or above start: the clock waits (again), unless a deadline has passed in the open before."""
         if self.clock is not None and self.opening is not None:
-            self._interval(self.last_at if self.last_at is not None else self.clock, at, hi)
+            if self.last_at is not None and at - self.last_at <= self.max_gap:
+                self._pass(self.last_at, at, gap=False)
             if self.ruin is not None:
                 self._speak(at)
                 return
         if self.clock is not None or self.hot_at is None:
-            self._tell_clock(at, self.clock is not None)
+            self._tell_clock(at, self.clock is not None or not self.own_hot)
             self._forget()
             self._unsay()
         self._begin(at, lo)
         self.own_hot = True
         self.hot_at = self.last_at = at
-        self.since = [None] * len(self.windows)
+        self.reached, self.trail, self.unsettled = 0, [], ()
         self._speak(at)
 
     def _never_hot(self, at: Instant, lo: float, hi: float) -> None:
         """Below start without a clock: only how long it has been at or below each mark matters, for a clock lent later."""
         self._begin(at, lo)
-        self._below(at, hi)
-        start = self.last_at if self.last_at is not None else self.opened
-        if at - start > self.max_gap:
-            self.quiet = [start, at]
+        self._note(at, hi)
         self.last_at = at
-        self._band(self.since)
+        self._band(self.reached)
 
     def _cool(self, at: Instant, lo: float, hi: float) -> None:
         """The clock runs: judge what this reading changes, and work out when the next one can matter."""
-        last = self.last_at
         self._begin(at, lo)
         if self.clock is None:
             self.clock = self.hot_at
             self._tell_clock(at, True)
-        start = last if last is not None else self.clock
-        if start is not None:
-            self._interval(start, at, hi)
-        self._below(at, hi)
+        self._interval(self.last_at, at, hi)
+        self._note(at, hi)
         self._marks(at, hi)
+        if self.marks[-1] is None:
+            self._warming(at, hi)
         if self.opening is not None and not self.sealed and lo < self.sealed_b:
             self.sealed = True
         self._speak(at)
         self.last_at = at
-        if self.kept_from is not None and self.opening is not None and at - self.kept_from >= KEPT:
-            self.final = True
+        self._keep()
         self._bracket()
+
+    def _keep(self) -> None:
+        """Readings without a gap have kept the last mark long enough: what stands is final."""
+        if self.kept_from is not None and self.opening is not None and self.last_at is not None and self.last_at - self.kept_from >= KEPT:
+            self.final = True
 
     def _bracket(self) -> None:
         """Between which values, and until when, a reading changes nothing."""
-        plain = self._band(self.marks if self.clock is not None else self.since)
+        marked = sum(m is not None for m in self.marks)
+        self._band(marked if self.clock is not None else self.reached)
+        plain = all(m is not None for m in self.marks[:marked])
         self.seal_b = float("-inf") if self.sealed or self.opening is None else self.sealed_b
         deadlines = [
             d for i in range(len(self.windows)) if not self.decided[i] and self.marks[i] is None and (d := self._deadline(i)) is not None
@@ -161,15 +166,13 @@ class CoolingWatch(Watch):
         self.due = min(deadlines, default=NEVER)
         if self.kept_from is not None:
             self.due = min(self.due, self.kept_from + KEPT - 1) if self.opening is not None else self.due
-        if not plain or self.clock is None or self.begin_by is not None:
+        if not plain or self.clock is None or self.begin_by is not None or self.unsettled:
             self.due = -NEVER
 
-    def _band(self, reached: list[Instant | None]) -> bool:
-        """The values between which no mark is reached or lost; False if the marks are not reached in their order."""
-        k = sum(m is not None for m in reached)
+    def _band(self, k: int) -> None:
+        """The values between which no mark is reached or lost, the k warmest being reached."""
         self.band_high = self.to_b[k - 1] if k else float("inf")
         self.band_low = self.to_b[k] if k < len(self.to_b) else float("-inf")
-        return all(m is not None for m in reached[:k])
 
     def restore(self, state: dict[str, Any]) -> None:
         """Take back what `state` gave, and what follows from it."""
@@ -197,17 +200,25 @@ class CoolingWatch(Watch):
         else:
             self._doubt(by, "the time by which cooling had to begin passed while nothing was measured")
 
-    def _below(self, at: Instant, hi: float) -> None:
-        for i, bound in enumerate(self.to_b):
-            if hi >= bound:
-                self.since[i] = None
-            elif self.since[i] is None:
-                self.since[i] = at
+    def _note(self, at: Instant, hi: float) -> None:
+        """Remember how cold a probe was that takes its clock from others which may still change."""
+        self.reached = sum(hi < bound for bound in self.to_b)
+        if self.unsettled:
+            joined = self.last_at is not None and at - self.last_at <= self.max_gap
+            grow(self.trail, at, self.reached, joined, self._starts())
 
-    def _interval(self, last: Instant, at: Instant, hi: float) -> None:
-        """Judge the deadlines that this interval passed, then note a gap."""
-        gap = at - last > self.max_gap
-        self._pass(last, at, gap)
+    def _starts(self) -> list[Instant]:
+        """When the clock that this probe takes over may turn out to have started."""
+        starts = [t.clock if t.clock is not None else t.hot_at for t in self.unsettled]
+        return [s for s in (*starts, self.clock) if s is not None]
+
+    def _interval(self, reading: Instant | None, at: Instant, hi: float, *, joined: bool = False) -> None:
+        """Judge the deadlines passed between the last reading (or else the clock's start) and this one, then note a gap."""
+        if self.clock is None:
+            return
+        last = reading if reading is not None else min(self.clock, self.opening if self.opening is not None else self.clock)
+        gap = at - last > self.max_gap and not joined
+        self._pass(last, at, gap=gap, read=reading is not None)
         if gap:
             if self.marks[-1] is None:
                 self._doubt(at, f"{gap_words(at - last)} between the clock's start and the last mark")
@@ -220,14 +231,14 @@ class CoolingWatch(Watch):
                 if deadline is not None and self.decided[i] and self.marks[i] is None and last <= deadline < at and hi >= self.to_b[i]:
                     self._ruin(at, f"{self._target(i)} not reached in time: still above it after the gap")
 
-    def _pass(self, last: Instant, at: Instant, gap: bool) -> None:
+    def _pass(self, last: Instant, at: Instant, *, gap: bool, read: bool = True) -> None:
         """Deadlines before `at` whose mark is outstanding: deviated, or unproven where a gap covers them."""
         for i in range(len(self.windows)):
             deadline = self._deadline(i)
             if deadline is None or self.decided[i] or self.marks[i] is not None or at <= deadline:
                 continue
             self.decided[i] = True
-            if gap and not (deadline < last or (deadline == last and last == self.last_at)):
+            if gap and not (deadline < last or (read and deadline == last)):
                 self._doubt(deadline, f"the deadline for {self._target(i)} passed while nothing was measured")
             else:
                 self._ruin(deadline, f"{self._target(i)} not reached by its deadline")
@@ -236,21 +247,22 @@ class CoolingWatch(Watch):
         for i in range(len(self.windows) - 1, -1, -1):  # a withdrawn mark's own deadline counts from the mark before it
             if hi < self.to_b[i]:
                 if self.marks[i] is None:
-                    since = self.since[i]
-                    self.marks[i] = max(since if since is not None else at, self.clock or at)
+                    self.marks[i] = at
                     if i == len(self.windows) - 1:
                         self.kept_from = at
             elif self.marks[i] is not None:
-                deadline = self._deadline(i)
+                self._withdraw(i, at)
                 self.marks[i] = None
                 if i == len(self.windows) - 1:
                     self.kept_from = None
                     if self.gap_end is not None:
                         self._doubt(self.gap_end, "a gap lies between the clock's start and the last mark")
-                if deadline is not None and at > deadline:
-                    self._ruin(at, f"warmed above {self._target(i)} again after its deadline")
-        if self.marks[-1] is None:
-            self._warming(at, hi)
+
+    def _withdraw(self, i: int, at: Instant) -> None:
+        """A reading above a mark's temperature takes the mark back: too late once its deadline has passed."""
+        deadline = self._deadline(i)
+        if self.marks[i] is not None and deadline is not None and at > deadline:
+            self._ruin(at, f"warmed above {self._target(i)} again after its deadline")
 
     def _warming(self, at: Instant, hi: float) -> None:
         if self.coldest is None or hi <= self.coldest:
@@ -280,50 +292,48 @@ class CoolingWatch(Watch):
         """The limit opens: what was kept back is said. `need_text`: why the option's conditions are not met, or ""."""
         self.opening = at
         self.need_text = need_text
-        self._bracket()
         self._speak(at)
+        self._keep()
+        self._bracket()
 
-    def lend(self, clock: Instant | None, opening: Instant | None) -> None:
-        """For a probe never at or above start: the earliest start of the lot's others; with `opening`, none of them ever was."""
+    def lend(self, clock: Instant | None, opening: Instant | None, unsettled: tuple[CoolingWatch, ...] = ()) -> None:
+        """For a probe never at or above start: the earliest start of the lot's others; with `opening`, none of them ever was.
+
+        `unsettled` are those others whose clocks may still change.
+        """
+        if self.own_hot or self.final:
+            return
+        self.unsettled = unsettled
+        if not self.trail and self.last_at is not None:
+            self.trail = [[self.last_at, self.reached, 0]]
         start = clock if clock is not None else opening
-        if self.own_hot or self.final or self.clock == start:
-            return
-        self._forget()
-        self._unsay()
-        if start is None:
-            return
+        if self.clock != start:
+            self._forget()
+            self._unsay()
+            if start is not None:
+                self._take_over(start, known=clock is not None)
+        if not unsettled:
+            self.trail = []
+        self._bracket()
+
+    def _take_over(self, start: Instant, *, known: bool) -> None:
         self.clock, self.borrowed = start, True
-        if clock is None:
+        if not known:
             text = f"this probe was never at or above {self._start()} in this lot: the clock's start is not known"
             self._doubt(self.opening if self.opening is not None else start, text)
-        self._catch_up(start)
-        self._bracket()
+        self._retrace(start)
         self._speak(start)
+        self._keep()
 
-    def _catch_up(self, start: Instant) -> None:
-        """What was read after a start that became known only now is judged as far as it is remembered."""
-        last, quiet = self.last_at, self.quiet
-        if last is None or last <= start:
-            return
-        gap = quiet is not None and quiet[1] > start
-        for i, since in enumerate(self.since):
-            self.marks[i] = None if since is None else max(since, start)
-            deadline = self._deadline(i)
-            mark = self.marks[i]
-            if deadline is None or (mark if mark is not None else last) <= deadline:
-                continue
-            self.decided[i] = True
-            if gap and quiet is not None and quiet[0] <= deadline < quiet[1]:
-                self._doubt(deadline, f"the deadline for {self._target(i)} passed while nothing was measured")
-                if mark is None:
-                    self._ruin(quiet[1], f"{self._target(i)} not reached in time: still above it after the gap")
-            else:
-                self._ruin(deadline, f"{self._target(i)} not reached by its deadline")
-        mark = self.marks[-1]
-        if gap and quiet is not None and (mark is None or quiet[1] <= mark):
-            self._doubt(quiet[1], f"{gap_words(quiet[1] - quiet[0])} between the clock's start and the last mark")
-        if mark is not None:
-            self.kept_from = max(mark, quiet[1] if quiet is not None else mark)
+    def _retrace(self, start: Instant) -> None:
+        """Judge again what was read since a start that became known only now, or has changed."""
+        last: Instant | None = None
+        for at, reached, joined in self.trail:
+            if at >= start:
+                hi = self.to_b[reached] if reached < len(self.to_b) else self.to_b[-1] - 1.0
+                self._interval(last, at, hi, joined=last is not None and bool(joined))
+                self._marks(at, hi)
+            last = at
 
     def begin(self, by: Instant) -> None:
         """Cooling has to begin by this instant."""
@@ -331,12 +341,10 @@ class CoolingWatch(Watch):
         self._bracket()
 
     def restart(self) -> None:
-        """A further lethality step was met: the clock's start is sought again."""
+        """A further lethality step was met: a reading at or above start from now on starts the clock again."""
         if not self.final and self.verdict is not Verdict.DEVIATED:
-            hot_at = self.hot_at if self.hot_at == self.last_at else None  # a reading at that very instant still counts
-            self._forget()
-            self.hot_at = hot_at
-            self._unsay()
+            self.sealed = False
+            self._bracket()
 
     def _start(self) -> str:
         rule = self.limit.rule

@@ -100,6 +100,7 @@ def export_day(
                 "ends": format_instant(until),
                 "readings_from": format_instant(span.after + 1),
                 "made_at": format_instant(now),
+                "day_over": not since <= now < until,
                 "program": program,
                 "plans": [
                     {"file": plan_name(i, len(span.plans)), "sha256": v.sha256, "since": format_instant(v.since), "lots": span.lots_of[i]}
@@ -153,7 +154,7 @@ def _finish(
     colophon = Colophon(
         day=span.day, since=span.since, until=span.until, revision=manifest["revision"], made_at=manifest["made_at"],
         head=manifest["ledger"]["head"], key=key.public, fingerprint=key.fingerprint, program=manifest["program"],
-        problems=manifest["problems"], changed=manifest["changed"], checks=checks,
+        problems=manifest["problems"], changed=manifest["changed"], checks=checks, day_over=manifest["day_over"],
     )  # fmt: skip
     about = About(span.day, span.since, span.until, span.lots)
     write_pdf(folder / "day.pdf", tell(folder, list(zip(loaded, span.lots_of, strict=True)), report, colophon, about))
@@ -197,6 +198,8 @@ def _changed(last: Mapping[str, Any], manifest: Mapping[str, Any]) -> list[str]:
     if added:
         count = "1 record" if len(added) == 1 else f"{len(added)} records"
         said.append(f"{count} about this day came into the ledger.")
+    if last["day_over"] != manifest["day_over"]:
+        said.append("The day is over now; it was not when the revision before was made.")
     if last["problems"] != manifest["problems"]:
         said.append("What judging the files repeats, and what not, has changed.")
     return said

@@ -55,6 +55,8 @@ def _cover(sheet: Sheet, story: Story) -> None:
     )
     sheet.ln(6)
     sheet.say(wording.day_verdict(story.report), size=13, bold=True)
+    if not colophon.day_over:
+        sheet.say("The day was not over when this was made: what came later is missing here.", bold=True, loud=True)
     if colophon.problems:
         sheet.say("THE FILES OF THIS EXPORT DO NOT REPEAT WHAT WAS FOUND WHILE THE DAY RAN:", bold=True, loud=True)
         sheet.points(colophon.problems)

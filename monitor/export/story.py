@@ -37,6 +37,7 @@ class Colophon:
     problems: Sequence[str]
     changed: Sequence[str]
     checks: Mapping[str, Mapping[str, Any]]
+    day_over: bool
 
 
 @dataclass(slots=True)

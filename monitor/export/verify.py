@@ -163,7 +163,7 @@ def _check_files(folder: Path, files: dict[str, str], outcome: Outcome) -> None:
         else:
             same += 1
     for path in sorted(folder.iterdir()):
-        if path.name not in files and path.name != "manifest.json" and path.name not in LEFT_BY_SYSTEMS:
+        if path.name not in {*files, "manifest.json", *LEFT_BY_SYSTEMS}:
             outcome.wrong.append(f"{path.name} does not belong to the export: the manifest does not know it.")
     outcome.right.append(f"{same} of {len(files)} files are those the manifest names.")
 
@@ -180,12 +180,11 @@ def file_hash(path: Path) -> str:
 # Records: what `monitor/chain.py` writes, checked here without it.
 
 ENTRY_FIELDS = ("seq", "at", "entered_at", "kind", "by", "body")
-_encode = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode
 
 
 def canonical(value: object) -> bytes:
     """JSON in its one form: keys sorted, no spaces, UTF-8."""
-    return _encode(value).encode("utf-8")
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode("utf-8")
 
 
 def _check_ledger(folder: Path, ends: dict[str, Any], head: str | None, outcome: Outcome) -> dict[int, dict[str, Any]]:
@@ -196,10 +195,9 @@ def _check_ledger(folder: Path, ends: dict[str, Any], head: str | None, outcome:
     for number, entry in _entries(folder / "ledger.jsonl") if (folder / "ledger.jsonl").is_file() else ():
         count += 1
         fault = "it is damaged and cannot be read" if entry is None else _entry_fault(entry, previous, expected)
-        if entry is None or fault is not None:
-            if sound:
-                outcome.wrong.append(f"ledger.jsonl, line {number}: {fault}.")
-            sound = False
+        if fault is not None and sound:
+            outcome.wrong.append(f"ledger.jsonl, line {number}: {fault}.")
+        sound = sound and fault is None
         if entry is None:
             previous, expected = "", None
             continue
@@ -211,8 +209,10 @@ def _check_ledger(folder: Path, ends: dict[str, Any], head: str | None, outcome:
         outcome.wrong.append("ledger.jsonl does not end with the entry whose hash the manifest names as the head.")
     elif sound:
         outcome.right.append(f"ledger.jsonl: {count} records follow on each other unbroken, to the head {ends['head']}.")
-    if head is not None and not known:
-        outcome.wrong.append(f"the head {head[:16]}… is not among these records: another history, or one that does not reach that far.")
+    if not known:
+        outcome.wrong.append(
+            f"the head {str(head)[:16]}… is not among these records: another history, or one that does not reach that far."
+        )
     elif head is not None and sound:
         outcome.right.append("ledger.jsonl contains the head you gave: up to there it is the history you know.")
     return seals
@@ -430,8 +430,9 @@ def verify(public: bytes, message: bytes, signature: bytes) -> bool:
 
 def main(arguments: Iterable[str] | None = None) -> int:
     """Run from the command line; returns the exit code."""
-    about = (__doc__ or "").strip().splitlines()[0]
-    parser = argparse.ArgumentParser(prog="verify.py", description=about, epilog="example: python3 verify.py 2026-03-02 --key site.pub")
+    parser = argparse.ArgumentParser(
+        prog="verify.py", description=(__doc__ or "").split("\n")[0], epilog="example: python3 verify.py 2026-03-02 --key site.pub"
+    )
     parser.add_argument(
         "folder", nargs="?", type=Path, default=Path(__file__).resolve().parent, help="an exported day (default: where this file is)"
     )

@@ -142,6 +142,14 @@ def test_corrected_day_is_a_new_revision_beside_the_first(site: Any) -> None:
     assert check_folder(first).wrong == []
 
 
+def test_export_before_midnight_says_that_the_day_was_not_over(site: Any) -> None:
+    """The same day exported again after midnight is a new revision, even where nothing else has come."""
+    early = site.export(now=NEXT - MINUTE)
+    assert manifest_of(early.path)["day_over"] is False
+    late = site.export(now=NEXT + MINUTE)
+    assert manifest_of(late.path)["changed"] == ["The day is over now; it was not when the revision before was made."]
+
+
 def test_closing_of_a_deviation_next_day_makes_a_revision(site: Any) -> None:
     """The corrective action belongs to the day of the deviation, however late it is written."""
     site.export()

@@ -10,7 +10,7 @@ from fastapi.responses import RedirectResponse
 
 from monitor.days import day_of
 from monitor.page.forms import Sent, SignedIn
-from monitor.page.now import told_lot
+from monitor.page.now import limits_of, told_lot
 from monitor.page.shown import REFUSALS, PageRoute, Shown, back, page, sentences, status_of
 from rules.quantity import parse_instant
 
@@ -36,12 +36,12 @@ def show(day: str, shown: SignedIn) -> Response:
 def _day(shown: Shown, day: str, status: int = 200, trouble: tuple[str, list[str]] | None = None, values: Any = None) -> Response:
     desk = shown.desk
     view = desk.day(day)
-    probes = desk.probes()
+    probes, limits = desk.probes(), limits_of(shown)
     chosen = date.fromisoformat(view["day"])
     begins, ends = parse_instant(view["begins"]), parse_instant(view["ends"])
     names = {one["lot"] for one in view["lots"]}
     return page(
-        shown, "day.html", status=status, day=view, lots=[told_lot(shown, one, probes) for one in view["lots"]],
+        shown, "day.html", status=status, day=view, lots=[told_lot(shown, one, probes, limits) for one in view["lots"]],
         hours=(ends - begins) // 3_600_000_000, begun=begins <= shown.words.now, over=ends <= shown.words.now, today=_today(shown),
         before=(chosen - timedelta(days=1)).isoformat(), after=(chosen + timedelta(days=1)).isoformat(),
         deviations=[d for d in desk.deviations() if d["lot"] in names or begins < d["opened_at"] <= ends],

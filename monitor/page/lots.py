@@ -128,7 +128,7 @@ def _lot(
     view = _known(shown, lot)
     probes = desk.probes()
     return page(
-        shown, "lot.html", status=status, lot=view, told=told_lot(shown, view, probes),
+        shown, "lot.html", status=status, lot=view, told=told_lot(shown, view, probes, {lot: view["limits"]}),
         limits=tell_limits(view, view["limits"], desk.plan, probes, words),
         free=[p for p in probes if p["probe"] in view["free_probes"]],
         following=_following(view), measures=MEASURES, reasons=REASONS, places=PLACES_BY_HAND, agos=AGO,

@@ -27,20 +27,23 @@ def show_now(shown: SignedIn) -> Response:
     view = desk.now_view()
     alarms = {str(one["id"]): one for one in desk.alarms()}
     probes = desk.probes()
-    needs = gathered(view["needs"], alarms)
+    needs = gathered(view["needs"], alarms, {str(one["id"]): one for one in desk.deviations()})
+    limits = limits_of(shown)
     return page(
         shown,
         "now.html",
         needs=needs,
         tally=tally(needs),
         waiting=[one for one in alarms.values() if not one["unacknowledged"]],
-        lots=[told_lot(shown, one, probes) for one in view["lots"]],
+        lots=[told_lot(shown, one, probes, limits) for one in view["lots"]],
         asked={one["lot"]: one for one in view["lots"] if one["awaits"]},
         rooms=[p for p in probes if p["place"] not in ("core", "")],
     )
 
 
-def gathered(needs: list[dict[str, Any]], alarms: Mapping[str, dict[str, Any]]) -> list[dict[str, Any]]:
+def gathered(
+    needs: list[dict[str, Any]], alarms: Mapping[str, dict[str, Any]], records: Mapping[str, dict[str, Any]]
+) -> list[dict[str, Any]]:
     """What needs somebody, with one slip for one matter.
 
     A question and the alarm that it rang are one slip, so that answering the question has seen the alarm; probes
@@ -54,8 +57,10 @@ def gathered(needs: list[dict[str, Any]], alarms: Mapping[str, dict[str, Any]]) 
         if one["kind"] == "probe":
             silent.append(one)
         elif one["kind"] == "confirm":
-            rung = next((a for a in alarms.values() if _asks(a) and a["lot"] == one["lot"] and a["unacknowledged"]), None)
+            rung = next((a for a in alarms.values() if _asks(a) and a["lot"] == one["lot"]), None)
             slips.append({**one, "alarm": rung})
+        elif one["kind"] == "deviation":
+            slips.append({**one, "alarm": None, "record": records[str(one["id"])]})
         elif one["kind"] != "alarm" or not (alarm and _asks(alarm) and alarm["lot"] in asked):
             slips.append({**one, "alarm": alarm})
     if silent:
@@ -70,7 +75,7 @@ def _asks(alarm: Mapping[str, Any]) -> bool:
 _COUNTED: Final = (
     ("alarm", "1 alarm", "{} alarms"),
     ("confirm", "1 question", "{} questions"),
-    ("deviation", "1 record to fill in", "{} records to fill in"),
+    ("deviation", "1 deviation to deal with", "{} deviations to deal with"),
     ("probes", "probes to look at", "probes to look at"),
     ("review", "a day to sign", "{} days to sign"),
 )
@@ -86,11 +91,11 @@ def tally(needs: list[dict[str, Any]]) -> list[str]:
 def show_lots(shown: SignedIn) -> Response:
     """Every lot: those open, then those that ended last."""
     lots = shown.desk.lots()
-    probes = shown.desk.probes()
+    probes, limits = shown.desk.probes(), limits_of(shown)
     return page(
         shown,
         "lots.html",
-        open_lots=[told_lot(shown, one, probes) for one in lots if one["ended"] is None],
+        open_lots=[told_lot(shown, one, probes, limits) for one in lots if one["ended"] is None],
         ended=[one for one in lots if one["ended"] is not None],
     )
 
@@ -102,9 +107,16 @@ def show_probes(shown: SignedIn) -> Response:
     return page(shown, "probes.html", probes=shown.desk.probes(), silent=silent)
 
 
-def told_lot(shown: Shown, line: Mapping[str, Any], probes: list[dict[str, Any]]) -> dict[str, Any]:
+def limits_of(shown: Shown) -> dict[str, list[dict[str, Any]]]:
+    """The judged limits of every lot that the engine holds."""
+    return {one["lot"]: one["limits"] for one in shown.desk.pipeline.report()["lots"]}
+
+
+def told_lot(
+    shown: Shown, line: Mapping[str, Any], probes: list[dict[str, Any]], judged: Mapping[str, list[dict[str, Any]]]
+) -> dict[str, Any]:
     """One lot as a paragraph: where it is, what is judged now, what was decided."""
-    limits = line.get("limits")
+    limits = judged.get(line["lot"])
     if limits is None:
         limits = shown.desk.lot(line["lot"])["limits"]
     told = tell_limits(line, limits, shown.desk.plan, probes, shown.words)

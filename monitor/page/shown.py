@@ -21,8 +21,8 @@ from monitor import errors as ours
 from monitor.api.access import who_asks
 from monitor.api.problems import Problem
 from monitor.desk import Desk
-from monitor.page.telling import HAPPENINGS, entry_words, reads
-from monitor.page.words import VERDICTS, Words, instant
+from monitor.page.telling import HAPPENINGS, deviation_words, entry_words, reads
+from monitor.page.words import LOT_MEANINGS, VERDICTS, Words, instant
 from monitor.people import Who
 from probes.errors import ProbeError
 from rules.errors import EventError, RulesError
@@ -98,7 +98,10 @@ def _environment() -> Environment:
     made = Environment(loader=PackageLoader("monitor.page"), autoescape=True, undefined=StrictUndefined)
     made.globals["verdicts"] = VERDICTS
     made.globals["static"] = static_path
-    made.globals |= {"instant": instant, "reads": reads, "entry_words": entry_words, "happenings": HAPPENINGS}
+    made.globals |= {
+        "instant": instant, "reads": reads, "entry_words": entry_words, "deviation_words": deviation_words,
+        "happenings": HAPPENINGS, "lot_meanings": LOT_MEANINGS,
+    }  # fmt: skip
     made.filters["upper_first"] = lambda text: text[:1].upper() + text[1:]
     made.filters["url"] = lambda text: quote(str(text), safe="")
     return made

@@ -225,6 +225,13 @@ def step_sentence(lot: Json, words: Words) -> Markup:
     return text + (Markup("; <b>{}</b> is next and waits for your word.").format(lot["awaits"]) if lot["awaits"] else Markup("."))
 
 
+def deviation_words(record: Json) -> str:
+    """A deviation record in a line: "T-0301, rest: rest cold deviated"."""
+    if not record["limit"]:
+        return f"{record['lot'] or 'in no lot'}: {record['observed'][0]['text']}"
+    return f"{record['lot'] or 'room'}, {record['step']}: {record['limit']} {record['verdict']}"
+
+
 def entry_words(entry: Json, words: Words) -> Markup:
     """One entry of a lot in a few words: "core-1 put in", "hand check of the core: 33.5 °F"."""
     name, value = entry["name"], entry["value"]

@@ -20,6 +20,14 @@ VERDICTS: Final = {
     "not begun": ("–", "not begun", "its step has not begun"),
 }
 
+#: The verdict of a lot as a whole, which is that of its worst critical limit.
+LOT_MEANINGS: Final = {
+    "open": "still being judged",
+    "met": "every critical limit was met",
+    "deviated": "a critical limit was not met",
+    "unproven": "a critical limit could not be shown to be met",
+}
+
 
 def instant(value: object) -> Instant | None:
     """An instant of a read model, ISO 8601 text or whole microseconds; None where there is none."""

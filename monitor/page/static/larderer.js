@@ -7,7 +7,10 @@
   const live = document.querySelector("[data-live]");
   // The server's clock less this phone's; ages are told by the server's.
   let skew = Number(wire.dataset.now) - Date.now();
-  let seen = Date.now();
+  let seen = Date.now(); // when the server last answered
+  let shown = Date.now(); // when what is on the page was made
+  let held = false; // something newer waits until the finger is off
+  const said = document.getElementById("wire-said");
   let lost = false;
   let busy = false;
   let again = false;
@@ -30,12 +33,14 @@
       one.textContent = about(age) + " ago";
       if (one.dataset.late) one.classList.toggle("late", age > Number(one.dataset.late));
     }
-    const old = Date.now() - seen;
-    const gone = lost || old > 20000;
+    const gone = lost || Date.now() - seen > 20000;
+    if (gone !== wire.classList.contains("lost")) said.textContent = gone ? "Connection lost." : "Connected again.";
     wire.classList.toggle("lost", gone);
     const text = gone
-      ? "Connection lost. What you see is " + about(old) + " old (as of " + wire.dataset.clock + "). Alarms still ring by their bells. Trying again."
-      : live ? "Live, as of " + wire.dataset.clock + "." : "Connected.";
+      ? "Connection lost. What you see is " + about(Date.now() - shown) + " old (as of " + wire.dataset.clock + "). Alarms still ring by their bells. Trying again."
+      : !live ? "Connected; this page as of " + wire.dataset.clock + "."
+      : held ? "Held still while you are on it, as of " + wire.dataset.clock + "."
+      : "Live, as of " + wire.dataset.clock + ".";
     if (wire.textContent !== text) wire.textContent = text;
   }
 
@@ -52,10 +57,13 @@
       if (answer.status === 401) { location.reload(); return; }
       if (!answer.ok) throw new Error(String(answer.status));
       const text = await answer.text();
-      heard(answer.headers.get("X-Now"), answer.headers.get("X-Clock"));
-      if (!inHand() && text !== renew.last) {
-        renew.last = text;
+      heard();
+      held = inHand();
+      if (!held) {
         live.innerHTML = text;
+        shown = Date.now();
+        skew = Number(answer.headers.get("X-Now")) - shown;
+        wire.dataset.clock = answer.headers.get("X-Clock");
       }
     } catch (error) {
       lost = true;
@@ -66,15 +74,13 @@
     }
   }
 
-  function heard(now, clock) {
+  function heard() {
     lost = false;
     seen = Date.now();
-    if (now) skew = Number(now) - Date.now();
-    if (clock) wire.dataset.clock = clock;
   }
 
   const stream = new EventSource("/live");
-  stream.onmessage = function () { if (live) renew(); else { heard(null, null); tell(); } };
+  stream.onmessage = function () { if (live) renew(); else { heard(); tell(); } };
   stream.onerror = function () {
     lost = true;
     tell();

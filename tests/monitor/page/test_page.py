@@ -148,7 +148,7 @@ def test_a_day_by_thumb(site: Any, chromium: Any) -> None:
     site.run(8, 120, core_3=(37, 43))
     phone.says("rest cold limit not met")
     phone.says("Put it into the cooler.")
-    phone.tap("I have seen it, I am on it")
+    phone.tap("Seen, I am on it")
     phone.says("is acknowledged by Odile Marsh.")
     until(lambda: not any(a["unacknowledged"] for a in site.desk.alarms()), "the alarm is acknowledged")
 
@@ -172,7 +172,7 @@ def test_a_day_by_thumb(site: Any, chromium: Any) -> None:
     phone.says("You are signed out.")
 
     phone.sign_in("Tam Okafor")
-    phone.tap("Write what was done", "a")
+    phone.tap("Read and review it", "a")
     phone.tap("I agree: close it")
     phone.says("D1 is closed.")
     phone.open("/days")
@@ -264,13 +264,14 @@ def test_finger_on_the_page_is_not_disturbed(site: Any, chromium: Any) -> None:
     phone = Phone(chromium, site)
     site.too_warm()
     phone.sign_in("Odile Marsh")
-    phone.says("I have seen it")
+    phone.says("Seen, I am on it")
     phone.browser.execute_script("document.querySelector('#live .big').focus()")
     site.desk.start_lot(site.hand(), "juniper-links", lot="J-0999")
     until(
         lambda: phone.browser.execute_script("return performance.getEntriesByType('resource').some(r => r.name.includes('part=1'))"),
         "a renewal",
     )
-    assert phone.browser.execute_script("return document.activeElement.textContent.includes('I have seen it')")
+    assert phone.browser.execute_script("return document.activeElement.textContent.includes('Seen, I am on it')")
+    phone.says("Held still while you are on it")
     phone.browser.execute_script("document.activeElement.blur()")
     phone.says("J-0999")

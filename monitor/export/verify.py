@@ -177,8 +177,6 @@ def file_hash(path: Path) -> str:
     return digest.hexdigest()
 
 
-# Records: what `monitor/chain.py` writes, checked here without it.
-
 ENTRY_FIELDS = ("seq", "at", "entered_at", "kind", "by", "body")
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from rules.plan import Plan
 from rules.reading import Event, Instant, LotEvent
+from tests.plain.advance import next_jump
 from tests.plain.evidence import arranged
 from tests.plain.lots import Lot
 
@@ -26,7 +27,7 @@ def judge(plan: Plan, events: Sequence[Event], at: Instant | None = None) -> dic
 def judged(plan: Plan, name: str, rows: Sequence[Event], now: Instant) -> Lot:
     """A lot with every automatic advance found, earliest first."""
     lot = Lot(plan, name, rows, now)
-    while (jump := lot.next_jump()) is not None:
+    while (jump := next_jump(lot)) is not None:
         lot = Lot(plan, name, rows, now, [*lot.jumps, jump])
     return lot
 

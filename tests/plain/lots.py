@@ -1,4 +1,4 @@
-"""A lot over its whole history: its steps, the watches of every limit, verdicts, automatic advances (`judging.md` sections 2 and 3)."""
+"""A lot over its whole history: its steps, the watches of every limit, verdicts (`judging.md` sections 2 and 4)."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ from typing import NamedTuple
 
 from rules.finding import Verdict, worst
 from rules.limits.spec import Ceiling, ComeUp, Cooling, Dwell, Exposure, Floor, HoldLethality, IntegratedLethality
-from rules.plan import Advance, Limit, Plan, Probe, Step
+from rules.plan import Limit, Plan, Probe, Step
 from rules.reading import MINUTE, Event, Instant, LotEvent
 from tests.plain import kinds
+from tests.plain.carried import Carried, carry, common
 from tests.plain.cooling import WAITING, Setting, clock, cooling
 from tests.plain.evidence import (
     LAST,
@@ -27,7 +28,6 @@ from tests.plain.evidence import (
     instants_of,
     joined,
     meet,
-    milli,
     settle,
 )
 from tests.plain.kinds import Base
@@ -159,12 +159,12 @@ class Lot:
             stays = [stay.spell for stay in self.stays if stay.step.name in self.names(step, limit)]
             first = Spell(opening, stays[0].end if stays else self.end)
             return [joined([first, *stays[1:]])]
-        spells = [self._extended(step, limit, stay) for stay in self.stays if stay.step.name in self.names(step, limit)]
+        spells = [self.extended(step, limit, stay) for stay in self.stays if stay.step.name in self.names(step, limit)]
         if step.repeats and not limit.over:
             return [[spell] for spell in spells]
         return [joined(spells)] if spells else []
 
-    def _extended(self, step: Step, limit: Limit, stay: Stay) -> Spell:
+    def extended(self, step: Step, limit: Limit, stay: Stay) -> Spell:
         """A stay that an automatic advance ended, on to where a critical limit that was not final travels."""
         end, names = stay.spell.end, self.names(step, limit)
         if stay.how != "auto" or end is None or not limit.critical or isinstance(limit.rule, HoldLethality | IntegratedLethality):
@@ -210,7 +210,7 @@ class Lot:
             return self.placed(probe.id)
         stays = [stay for stay in self.stays if stay.step.name in self.names(step, limit)]
         here = [stay for stay in stays if not self.plan.rooms or stay.step.room == probe.room]
-        return joined(self._extended(step, limit, stay) for stay in here)
+        return joined(self.extended(step, limit, stay) for stay in here)
 
     # ---- outcomes
 
@@ -272,7 +272,13 @@ class Lot:
 
     def bases(self, step: Step, limit: Limit, r: int, at: Instant) -> list[list[Base]]:
         """The sums each watch starts from, one per tier (`judging.md` section 2, uncovered time)."""
-        return self._walk_breaks(step, limit, r, at)[0]
+        return self.carried(step, limit, r, at).bases
+
+    def carried(self, step: Step, limit: Limit, r: int, at: Instant) -> Carried:
+        """The sums that a limit's watches hand on in one of its runs."""
+        run = self.runs(step, limit)[r]
+        tiers = len(limit.rule.tiers) if isinstance(limit.rule, Exposure) else 1
+        return carry(run.pieces, run.watches, tiers, limit.max_gap, lambda watch, base, until: self._tally(limit, watch, base, until), at)
 
     def _tally(self, limit: Limit, watch: Watch, base: Sequence[Base], at: Instant) -> list[Base]:
         """A watch's sums at an instant."""
@@ -282,48 +288,6 @@ class Lot:
         lethal = self._lethal(limit, watch)
         return [kinds.sums(base[0], kinds.come_up_counted(limit.rule, watch, at if lethal is None else min(at, lethal)))]
 
-    def _walk_breaks(self, step: Step, limit: Limit, r: int, at: Instant) -> tuple[list[list[Base]], list[Base], Instant | None]:
-        """Bases per watch; the largest sums when the last watch closed; and that instant if none is open now."""
-        run = self.runs(step, limit)[r]
-        tiers = len(limit.rule.tiers) if isinstance(limit.rule, Exposure) else 1
-        turns = []
-        for w, watch in enumerate(run.watches):
-            for spell in joined(spell for stretch in watch.stretches for spell in stretch.inside):
-                turns.append((spell.start, 1, w))
-                if spell.end is not None:
-                    turns.append((spell.end, 0, w))
-        bases: list[list[Base]] = [[Base()] * tiers for _ in run.watches]
-        nothing = [Base()] * tiers
-        bare, broken, open_now, last = nothing, False, 0, run.pieces[0].start
-        opened: list[int] = []
-        for moment, opens, w in sorted(turn for turn in turns if turn[0].at <= at):
-            if not opens:
-                open_now -= 1
-                last = moment
-                continue
-            if open_now == 0:
-                length = _common(run.pieces, last.at, moment.at)
-                broken = broken or bool(opened) or length > limit.max_gap
-                bare = self._largest(limit, run, bases, opened, moment, bare)
-                if length > limit.max_gap:
-                    bare = [Base(b.sure, b.total + length) for b in bare]
-            open_now += 1
-            if w not in opened:
-                bases[w] = self._largest(limit, run, bases, opened, moment, bare) if broken else nothing
-                opened.append(w)
-        return bases, self._largest(limit, run, bases, opened, last, bare), None if open_now else last.at
-
-    def _largest(self, limit: Limit, run: Run, bases: list[list[Base]], opened: list[int], at: Moment, least: Sequence[Base]) -> list[Base]:
-        """The largest sums reached before a moment, of each tier; the readings of its instant come after it."""
-        tallies = []
-        for w in opened:
-            ends = [spell.end for stretch in run.watches[w].stretches for spell in stretch.inside if spell.start < at]
-            end = ends[-1] if ends else None
-            tallies.append(self._tally(limit, run.watches[w], bases[w], end.at if end is not None and end <= at else at.at - 1))
-        return [
-            Base(max([b.sure, *(t[i].sure for t in tallies)]), max([b.total, *(t[i].total for t in tallies)])) for i, b in enumerate(least)
-        ]
-
     # ---- cooling
 
     def lethality_met(self) -> list[Instant]:
@@ -332,14 +296,14 @@ class Lot:
         if not limits:
             return []
         found, met = [], False
-        for at in sorted({at for step, limit in limits for at in self._turns(step, limit)}):
+        for at in sorted({at for step, limit in limits for at in self.turns_of(step, limit)}):
             now_met = all(self.limit_verdict(step, limit, at) is Verdict.MET for step, limit in limits)
             if now_met and not met:
                 found.append(at)
             met = now_met
         return found
 
-    def _turns(self, step: Step, limit: Limit) -> list[Instant]:
+    def turns_of(self, step: Step, limit: Limit) -> list[Instant]:
         """The instants at which a lethality or dwell limit can become met or cease to be: openings, removals, watches met."""
         turns = []
         for r, run in enumerate(self.runs(step, limit)):
@@ -436,13 +400,13 @@ class Lot:
             edges = [run.pieces[0].start.at]
             for spell in cover:
                 edges += [spell.start.at, at if spell.end is None else min(at, spell.end.at)]
-            bare = [_common(run.pieces, a, b) for a, b in zip(edges[::2], [*edges[1::2], *([at] if ended else [])], strict=False)]
+            bare = [common(run.pieces, a, b) for a, b in zip(edges[::2], [*edges[1::2], *([at] if ended else [])], strict=False)]
             return max(bare) > run.watches[0].max_gap
         if isinstance(limit.rule, Exposure | ComeUp) and ended:
-            _, largest, bare_since = self._walk_breaks(step, limit, r, at)
-            after = 0 if bare_since is None else _common(run.pieces, bare_since, at)
+            carried = self.carried(step, limit, r, at)
+            after = 0 if carried.bare_since is None else common(run.pieces, carried.bare_since, at)
             withins = [tier.within for tier in limit.rule.tiers] if isinstance(limit.rule, Exposure) else [limit.rule.within]
-            return after > limit.max_gap and any(b.total + after > within for b, within in zip(largest, withins, strict=True))
+            return after > limit.max_gap and any(b.total + after > within for b, within in zip(carried.largest, withins, strict=True))
         return False
 
     def verdict(self) -> Verdict:
@@ -454,88 +418,3 @@ class Lot:
         ]
         result = worst(found)
         return Verdict.OPEN if result is Verdict.MET and not self.ended(self.now) else result
-
-    # ---- advances
-
-    def next_jump(self) -> Jump | None:
-        """The earliest advance that the events so far bring about and that is not yet among the jumps."""
-        found = [jump for stay in self.stays for jump in [self._jump_out_of(stay)] if jump is not None]
-        return min(found, key=lambda jump: jump.moment, default=None)
-
-    def _jump_out_of(self, stay: Stay) -> Jump | None:
-        advance, into = stay.step.advance, self.next_step(stay.step)
-        if advance is None or advance.how != "auto" or into is None or any(jump.out_of == stay.step.name for jump in self.jumps):
-            return None
-        at = self._fulfilled(stay, advance)
-        if at is None or at > self.now or (stay.spell.end is not None and at >= stay.spell.end.at):
-            return None
-        moment = Moment(at, LAST)
-        if any(
-            other is not stay and other.spell.start <= moment and (other.spell.end is None or moment < other.spell.end)
-            for other in self.stays
-        ):
-            return None
-        straddles = bool(self.plan.rooms) and into.room != stay.step.room
-        if advance.when == "after" and (straddles or self._leaves_open(stay.step, into, at)):
-            return None
-        return Jump(Moment(at, LAST + len(self.jumps)), into, straddles, stay.step.name)
-
-    def _leaves_open(self, step: Step, into: Step, at: Instant) -> bool:
-        for owner, limit in self.limits:
-            names = self.names(owner, limit)
-            if limit.critical and step.name in names and into.name not in names and self.limit_verdict(owner, limit, at) is Verdict.OPEN:
-                return True
-        return False
-
-    def _fulfilled(self, stay: Stay, advance: Advance) -> Instant | None:
-        """The instant at which a stay's condition was fulfilled."""
-        since = stay.spell.start.at
-        if advance.when == "after":
-            return since + advance.length
-        instants = {since} | {s.at for p in self.plan.probes for s in self.evidence(p.id).seen}
-        instants |= {e.at for _, e in self.deeds} | {e.at for e in self.events if isinstance(e, LotEvent) and e.lot == self.lot}
-        instants = {at for at in instants if at >= since and (stay.spell.end is None or at < stay.spell.end.at)}
-        if advance.when == "core":
-            return next((at for at in sorted(instants) if self._core_held(stay, advance, at)), None)
-        kind = Dwell if advance.when == "dwell met" else HoldLethality | IntegratedLethality
-        limits = [(s, limit) for s, limit in self.limits if stay.step.name in self.names(s, limit) and isinstance(limit.rule, kind)]
-        turns = {since} | {at for s, limit in limits for at in self._turns(s, limit)}
-        for at in sorted(turn for turn in turns if turn >= since):
-            if limits and all(self.limit_verdict(s, limit, at) is Verdict.MET for s, limit in limits):
-                return at
-        return None
-
-    def _core_held(self, stay: Stay, advance: Advance, at: Instant) -> bool:
-        """Whether every core probe now in the lot has held the temperature for long enough, within the step."""
-        placed = [
-            (p, spell)
-            for p in self.cores
-            for spell in self.placed(p.id)
-            if spell.start.at <= at and (spell.end is None or at < spell.end.at)
-        ]
-        for probe, spell in placed:
-            seen = [s for s in self.evidence(probe.id).seen if s.at <= at and s.at >= stay.spell.start.at and spell.holds(s.at)]
-            if not _run_back(seen, advance, probe.uncertainty_c or 0.0) or at - seen[-1].at > CORE_GAP:
-                return False
-        return bool(placed)
-
-
-def _run_back(seen: Sequence[Seen], advance: Advance, u: float) -> bool:
-    """Whether the newest readings form an unbroken run that holds for the advance's length."""
-    run: list[Seen] = []
-    for s in reversed(seen):
-        cold = advance.at_most_c is not None and milli(s.high + u) <= milli(advance.at_most_c)
-        hot = advance.at_least_c is not None and milli(s.low - u) >= milli(advance.at_least_c)
-        if not (cold or hot) or (run and run[-1].at - s.at > CORE_GAP):
-            break
-        run.append(s)
-    return bool(run) and run[0].at - run[-1].at >= advance.length
-
-
-def _common(pieces: Sequence[Spell], start: Instant, end: Instant) -> int:
-    """How much of a limit's run lies between two instants."""
-    total = 0
-    for piece in pieces:
-        last = end if piece.end is None else min(end, piece.end.at)
-        total += max(0, last - max(start, piece.start.at))
-    return total

@@ -1,0 +1,71 @@
+"""The sums that one watch hands on to the next, and the time without any watch (`judging.md` section 2)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
+
+from rules.reading import Instant, Span
+from tests.plain.evidence import Moment, Spell, Watch, joined
+from tests.plain.kinds import Base
+
+Tally = Callable[[Watch, Sequence[Base], Instant], list[Base]]
+
+
+class Carried(NamedTuple):
+    """What each watch starts from, the largest sums when the last one closed, and that instant if none is open; one Base per tier."""
+
+    bases: list[list[Base]]
+    largest: list[Base]
+    bare_since: Instant | None
+
+
+def carry(pieces: Sequence[Spell], watches: Sequence[Watch], tiers: int, max_gap: Span, tally: Tally, at: Instant) -> Carried:
+    """Walk through openings and closings up to `at`; `tally` gives a watch's sums at an instant."""
+    turns = []
+    for w, watch in enumerate(watches):
+        for spell in joined(spell for stretch in watch.stretches for spell in stretch.inside):
+            turns.append((spell.start, 1, w))
+            if spell.end is not None:
+                turns.append((spell.end, 0, w))
+    nothing = [Base()] * tiers
+    bases = [nothing for _ in watches]
+    bare, broken, open_now, last = nothing, False, 0, pieces[0].start
+    opened: list[int] = []
+    for moment, opens, w in sorted(turn for turn in turns if turn[0].at <= at):
+        if not opens:
+            open_now -= 1
+            last = moment
+            continue
+        if open_now == 0:
+            length = common(pieces, last.at, moment.at)
+            broken = broken or bool(opened) or length > max_gap
+            bare = _largest(watches, bases, opened, moment, bare, tally)
+            if length > max_gap:
+                bare = [Base(b.sure, b.total + length) for b in bare]
+        open_now += 1
+        if w not in opened:
+            bases[w] = _largest(watches, bases, opened, moment, bare, tally) if broken else nothing
+            opened.append(w)
+    return Carried(bases, _largest(watches, bases, opened, last, bare, tally), None if open_now else last.at)
+
+
+def _largest(
+    watches: Sequence[Watch], bases: Sequence[Sequence[Base]], opened: Sequence[int], at: Moment, least: Sequence[Base], tally: Tally
+) -> list[Base]:
+    """The largest sums reached before a moment, of each tier; the readings of its instant come after it."""
+    tallies = []
+    for w in opened:
+        ends = [spell.end for stretch in watches[w].stretches for spell in stretch.inside if spell.start < at]
+        end = ends[-1] if ends else None
+        tallies.append(tally(watches[w], bases[w], end.at if end is not None and end <= at else at.at - 1))
+    return [Base(max([b.sure, *(t[i].sure for t in tallies)]), max([b.total, *(t[i].total for t in tallies)])) for i, b in enumerate(least)]
+
+
+def common(pieces: Sequence[Spell], start: Instant, end: Instant) -> int:
+    """How much of a limit's run lies between two instants."""
+    total = 0
+    for piece in pieces:
+        last = end if piece.end is None else min(end, piece.end.at)
+        total += max(0, last - max(start, piece.start.at))
+    return total

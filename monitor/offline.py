@@ -65,41 +65,13 @@ def export_one(config_path: Path, day: str) -> str:
 
 
 def verify_path(path: Path, key: Path | None, head: str | None) -> tuple[int, str]:
-    """Verify an export folder, or the live ledger where `path` is a database file: exit code and text."""
-    from monitor.export import verify
+    """Verify an export folder, or the live ledger where `path` is a database file or its folder: exit code and text."""
+    from monitor.export.check import check_path
 
     if not path.exists():
         raise InputError(f"{path} does not exist; write an export folder or the database file")
-    if path.is_dir() and not (path / "manifest.json").exists() and (path / "larderer.sqlite").exists():
-        path = path / "larderer.sqlite"
-    if path.is_dir():
-        try:
-            outcome = verify.check_folder(path, verify.read_key(key) if key else None, head)
-        except verify.InputError as error:
-            raise InputError(str(error)) from error
-        lines = outcome.lines()
-        return (1 if outcome.wrong else 0), "\n".join(lines)
-    return _verify_live(path, head)
-
-
-def _verify_live(path: Path, head: str | None) -> tuple[int, str]:
-    from monitor import ledger
-    from monitor.store.database import Store
-
-    with Store(path, create=False) as store, store.read() as conn:
-        faults = ledger.verify(conn)
-        tip = ledger.head(conn)
-        known = head is None or any(entry.hash == head for entry in ledger.entries(conn))
-    if not known:
-        faults = [*faults, f"the head {head} that was known elsewhere is nowhere in this ledger: it was rewritten or cut since"]
-    if faults:
-        return 1, "\n".join(faults)
-    open_end = (
-        ""
-        if head
-        else " Without a head known elsewhere (--head), nothing here shows whether the newest entries were cut off or all were rewritten."
-    )
-    return 0, f"{tip.seq} ledger entries and every sealed reading hold together; head {tip.hash}.{open_end}"
+    outcome = check_path(path, key, head)
+    return (1 if outcome.wrong else 0), "\n".join(outcome.lines())
 
 
 def import_file(config_path: Path, file: Path) -> str:
@@ -134,10 +106,10 @@ def backup_to(config_path: Path, target: Path) -> str:
         raise RefusedError(f"{target} exists already; write another name, backups are never overwritten")
     with opened(config) as store:
         made = store.backup(target)
-    code, text = _verify_live(made, None)
+    code, text = verify_path(made, None, None)
     if code:
-        raise MonitorError(f"the copy {made} does not verify: {text}")
-    return f"{made} written ({made.stat().st_size / 1e6:.1f} MB) and verified. {text}"
+        raise MonitorError(f"the copy {made} does not verify:\n{text}")
+    return f"{made} written ({made.stat().st_size / 1e6:.1f} MB).\n{text}"
 
 
 def restore_from(config_path: Path, source: Path) -> str:
@@ -145,9 +117,9 @@ def restore_from(config_path: Path, source: Path) -> str:
     config = load_config(config_path, check_bells=False)
     if not source.is_file():
         raise InputError(f"{source} is no file; write the path of a backup")
-    code, text = _verify_live(source, None)
+    code, text = verify_path(source, None, None)
     if code:
-        raise RefusedError(f"{source} does not verify, so nothing was changed: {text}")
+        raise RefusedError(f"{source} does not verify, so nothing was changed:\n{text}")
     now = SystemClock()()
     path = database_path(config)
     with alone(config):

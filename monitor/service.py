@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import fcntl
+import json
 import os
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -346,12 +348,25 @@ class Service:
             log.error("export", day=day, text=str(error))
 
     def export_day(self, day: str) -> Path:
-        """Export a local day in its own process; the folder. Raises ExportError with what the process said."""
-        command = [sys.executable, "-m", "monitor.export", "--config", str(self.config.path), "--now", str(self.clock()), day]
-        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=900, env=os.environ | {"PYTHONUNBUFFERED": "1"})
-        if done.returncode != 0:
-            raise ExportError(done.stderr.strip().splitlines()[-1] if done.stderr.strip() else f"the export of {day} failed")
-        return Path(done.stdout.strip().splitlines()[-1])
+        """Export a local day in its own process, held against what stands judged now; the folder.
+
+        Raises ExportError with what the process said. Where judging the files does not repeat what was found
+        live, the folder is there all the same: that rings, and is raised, since nobody should sign such a day.
+        """
+        with tempfile.TemporaryDirectory(dir=self.config.data) as folder:
+            live = Path(folder) / "live.json"
+            live.write_text(json.dumps(self.pipeline.report(), ensure_ascii=False), encoding="utf-8")
+            command = [sys.executable, "-m", "monitor.export", "--config", str(self.config.path), "--now", str(self.clock())]
+            command += ["--live", str(live), day]
+            done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=900)
+        said = done.stderr.strip().splitlines()
+        if done.returncode == 0:
+            return Path(done.stdout.strip().splitlines()[-1])
+        text = said[-1] if said else f"the export of {day} failed"
+        if done.returncode == 1:
+            now = self.clock()
+            self.writer.submit(lambda conn: self.alarms.raise_(conn, causes.export_differs(day, now, text), now)).result()
+        raise ExportError(text)
 
     def export_zip(self, day: str) -> Path:
         """The day's newest export as a ZIP file beside its folder."""

@@ -229,6 +229,15 @@ def store_trouble(since: Instant, error: str) -> Cause:
     )  # fmt: skip
 
 
+def export_differs(day: str, since: Instant, error: str) -> Cause:
+    """Judging a day's export again does not give what was found live."""
+    return Cause(
+        _key("export", day), f"export of {day} does not repeat", "the monitor", since, error, "high",
+        limit="the export gives the verdicts found live",
+        do=("Keep the export and the database. Do not sign the day. Tell who maintains the program.",),
+    )  # fmt: skip
+
+
 def judging_stopped(since: Instant, error: str) -> Cause:
     """The program failed while judging: readings are kept, verdicts are not made until it gets past that."""
     return Cause(

@@ -328,7 +328,8 @@ class Engine:
     def _flush(self, at: Instant) -> None:
         """Carry out closings asked for before `at`: every reading at their instant has been taken."""
         while self._pending and self._pending_at < at:
-            due = [p for p in self._pending if p[0] < at]
+            # A come-up that its lethality ends at this instant is final, also where its step ends with it.
+            due = sorted((p for p in self._pending if p[0] < at), key=lambda p: (p[0], p[4] != "lethality"))
             self._pending = [p for p in self._pending if p[0] >= at]
             self._pending_at = min((p[0] for p in self._pending), default=NEVER)
             for when, owner, run, watch, how in due:
@@ -355,6 +356,8 @@ class Engine:
             self.detach(watch)
             if run.live.get(watch.probe) is watch or watch in run.watches:
                 run.closed_watch(at)
+            if how == "withdrawn":
+                owner.withdrew(run, at)
         if watch.news:
             owner.hear(watch)
 

@@ -342,6 +342,15 @@ class Lot:
                 self.drop_mover(mover)
         if run.limit.kind == "lethality" and run.limit.critical:
             self._end_come_up(watch.probe, run.limit.place, at)
+        self._limit_met(run, at)
+
+    def withdrew(self, run: Run, at: Instant) -> None:
+        """A watch was closed by its probe's removal; with `probes = N` that may leave the limit met."""
+        if run.limit.kind in ("lethality", "dwell") and run.limit.probes is not None:
+            self.hub.cross(at)
+            self._limit_met(self.runs[run.key], at)
+
+    def _limit_met(self, run: Run, at: Instant) -> None:
         if run.verdict()[0] is not Verdict.MET:
             return
         if run.limit.kind == "lethality":

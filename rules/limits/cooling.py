@@ -99,7 +99,13 @@ class CoolingWatch(Watch):
             self._cool(at, lo, hi)
         elif self.clock is not None or self.hot_at is not None:
             self._cool(at, lo, hi)
-        elif self.begin_by is None and not self.unsettled and self.band_low <= hi < self.band_high and last is not None and at - last <= self.max_gap:
+        elif (
+            self.begin_by is None
+            and not self.unsettled
+            and self.band_low <= hi < self.band_high
+            and last is not None
+            and at - last <= self.max_gap
+        ):
             self.last_at = at
             return None
         else:
@@ -137,6 +143,10 @@ class CoolingWatch(Watch):
         if self.clock is None:
             self.clock = self.hot_at
             self._tell_clock(at, True)
+        if self.ruin is not None:  # found before the opening, when it will be said
+            self._note(at, hi)
+            self.last_at = at
+            return
         self._interval(self.last_at, at, hi)
         self._note(at, hi)
         self._marks(at, hi)
@@ -329,7 +339,7 @@ class CoolingWatch(Watch):
         """Judge again what was read since a start that became known only now, or has changed."""
         last: Instant | None = None
         for at, reached, joined in self.trail:
-            if at >= start:
+            if at >= start and self.ruin is None:
                 hi = self.to_b[reached] if reached < len(self.to_b) else self.to_b[-1] - 1.0
                 self._interval(last, at, hi, joined=last is not None and bool(joined))
                 self._marks(at, hi)

@@ -119,8 +119,11 @@ class Watch:
     def reopen(self) -> None:
         """The probe is back in the same lot: the watch goes on from where it was, with the absence as an interval."""
         if self.before_removal is not None:
+            verdict, at, reason = self.verdict, self.at, self.reason
             self.restore(self.before_removal)
             self.before_removal = None
+            if verdict is Verdict.DEVIATED:  # measured before the removal: final
+                self.verdict, self.at, self.reason = verdict, at, reason
             if not self.final:
                 self.resume()
 

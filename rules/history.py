@@ -6,36 +6,45 @@ instant, lot events before readings, in the order given (`judging.md` section 1)
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import heapq
+from collections.abc import Iterable, Iterator
+from operator import attrgetter
 
 from rules.errors import EventError, QuantityError
 from rules.quantity import format_instant, parse_instant
 from rules.reading import Event, Fault, Instant, LotEvent, Reading, Tick
 
+_AT = attrgetter("at")
+_AT_PROBE = attrgetter("at", "probe")
+
 
 def arrange(events: Iterable[Event]) -> list[Event]:
     """The events in the engine's order; raises EventError for an undo that takes back nothing."""
     lot_events: list[LotEvent] = []
-    rows: dict[tuple[str, Instant], list[Reading | Fault]] = {}
+    rows: list[Reading | Fault] = []
     ticks: list[Tick] = []
     for event in events:
-        if isinstance(event, LotEvent):
+        if isinstance(event, Reading | Fault):
+            rows.append(event)
+        elif isinstance(event, LotEvent):
             lot_events.append(event)
-        elif isinstance(event, Tick):
-            ticks.append(event)
         else:
-            rows.setdefault((event.probe, event.at), []).append(event)
-    keyed: list[tuple[Instant, int, int, Event]] = []
-    for i, lot_event in enumerate(standing(lot_events)):
-        keyed.append((lot_event.at, 0, i, lot_event))
-    n = 0
-    for group in rows.values():
-        for row in merge(group):
-            keyed.append((row.at, 1, n, row))
-            n += 1
-    keyed.extend((tick.at, 2, i, tick) for i, tick in enumerate(ticks))
-    keyed.sort(key=lambda k: k[:3])
-    return [k[3] for k in keyed]
+            ticks.append(event)
+    ordered = sorted(standing(lot_events), key=_AT)
+    return list(heapq.merge(ordered, _merged(rows), sorted(ticks, key=_AT), key=_AT))  # stable: events, then rows, then ticks
+
+
+def _merged(rows: list[Reading | Fault]) -> Iterator[Reading | Fault]:
+    """Rows by instant and probe, those of one probe at one instant made one."""
+    rows.sort(key=_AT_PROBE)
+    group: list[Reading | Fault] = []
+    for row in rows:
+        if group and (row.at != group[0].at or row.probe != group[0].probe):
+            yield from merge(group) if len(group) > 1 else group
+            group = [row]
+        else:
+            group.append(row)
+    yield from merge(group) if len(group) > 1 else group
 
 
 def standing(events: Iterable[LotEvent]) -> list[LotEvent]:

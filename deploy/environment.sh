@@ -49,7 +49,13 @@ find_python() {
     return 1
 }
 
+# pip into $folder; what it says goes to standard error.
+install() {
+    "$folder/bin/python" -m pip --quiet --disable-pip-version-check --no-input install "$@" >&2
+}
+
 # make_environment FOLDER REQUIREMENTS: a virtual environment with exactly these packages and this checkout in it.
+# With editable="" the checkout is copied in instead of being pointed at.
 # It is made once, and again when the pins, the commands or the place of the checkout have changed.
 make_environment() {
     folder="$1"
@@ -70,12 +76,16 @@ make_environment() {
         say "$folder could not be made. Make the place writable, or choose another with LARDERER_VENV=/path/to/folder."
         return 1
     fi
-    if ! "$folder/bin/python" -m pip --quiet --disable-pip-version-check --no-input install --requirement "$requirements" >&2; then
-        say "The packages could not be installed: look at the lines above, check the network, and start this again."
-        return 1
+    # The pins name everything that is needed, so pip need not work that out, and Python compiles what it uses when it uses it.
+    if ! { install --no-deps --no-compile --requirement "$requirements" && "$folder/bin/python" -m pip check >/dev/null; }; then
+        # Another Python or processor may need a package that the pins do not name.
+        if ! install --requirement "$requirements"; then
+            say "The packages could not be installed: look at the lines above, check the network, and start this again."
+            return 1
+        fi
     fi
-    if ! "$folder/bin/python" -m pip --quiet --disable-pip-version-check --no-input \
-        install --no-deps --no-build-isolation --editable "$root" >&2; then
+    # shellcheck disable=SC2086 # --editable or nothing
+    if ! install --no-deps --no-build-isolation ${editable---editable} "$root"; then
         say "This checkout could not be installed into $folder: look at the lines above; the checkout must be writable."
         return 1
     fi

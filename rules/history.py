@@ -12,7 +12,7 @@ from operator import attrgetter
 
 from rules.errors import EventError, QuantityError
 from rules.quantity import format_instant, parse_instant
-from rules.reading import Event, Fault, Instant, LotEvent, Reading, Tick
+from rules.reading import Event, Fault, LotEvent, Reading, Tick
 
 _AT = attrgetter("at")
 _AT_PROBE = attrgetter("at", "probe")

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from rules.plan import Plan
 from rules.quantity import format_span, local, parse_instant
 from rules.reading import SECOND
+from rules.wording import difference
 
 WORDS = {
     "met": "every critical limit was met",
@@ -20,13 +21,13 @@ MARKS = {"met": "met", "deviated": "DEVIATED", "unproven": "UNPROVEN", "open": "
 
 def report_text(report: dict[str, Any], plan: Plan) -> str:
     """What a tired person reads: lots, limits, watches, alarms, problems."""
-    zone = plan.site.zone
+    zone, unit = plan.site.zone, plan.site.unit
     lines: list[str] = []
     for lot in report["lots"]:
-        lines += _lot(lot, zone)
+        lines += _lot(lot, zone, unit)
     for day in report["standing"]:
         lines.append(f"room {day['room']} on {day['day']}: {day['limit']} {MARKS[day['verdict']]}")
-        lines += [f"      {_watch(w, zone)}" for w in day["watches"]]
+        lines += [f"      {_watch(w, zone, unit)}" for w in day["watches"]]
     if report["alarms"]:
         lines += ["", "What would have rung:"]
         lines += [f"  {_time(a['at'], zone)}  {a['lot']}: {_alarm(a)}" for a in report["alarms"]]
@@ -37,7 +38,7 @@ def report_text(report: dict[str, Any], plan: Plan) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _lot(lot: dict[str, Any], zone: ZoneInfo) -> list[str]:
+def _lot(lot: dict[str, Any], zone: ZoneInfo, unit: str) -> list[str]:
     lines = [f"Lot {lot['lot']} ({lot['product']}): {lot['verdict'].upper()} — {WORDS[lot['verdict']]}."]
     if lot["unconfirmed"]:
         lines.append(f'  Nobody has confirmed that it is in "{lot["prompt"]["to"]}" since {_time(lot["prompt"]["at"], zone)}.')
@@ -46,22 +47,26 @@ def _lot(lot: dict[str, Any], zone: ZoneInfo) -> list[str]:
         lines.append(f"  {MARKS[limit['verdict']]:9} {limit['step']}: {limit['limit']} ({limit['kind']}, {kind})")
         if limit.get("reason"):
             lines.append(f"            {limit['reason']}")
-        lines += [f"            {_watch(w, zone)}" for w in limit["watches"]]
+        lines += [f"            {_watch(w, zone, unit)}" for w in limit["watches"]]
     return [*lines, ""]
 
 
-def _watch(watch: dict[str, Any], zone: ZoneInfo) -> str:
+def _watch(watch: dict[str, Any], zone: ZoneInfo, unit: str) -> str:
     when = f" {_time(watch['at'], zone)}" if watch["at"] else ""
-    margin = watch["margin"].get("seconds")
-    spare = "" if margin is None or watch["verdict"] == "open" else f" ({_margin(margin)})"
+    spare = "" if watch["verdict"] == "open" else _margin(watch["margin"], unit)
     left_out = "" if watch.get("counted", True) else " [left out: enough other probes are met]"
     reason = f": {watch['reason']}" if watch["reason"] else ""
     return f"{watch['probe']} {MARKS[watch['verdict']]}{when}{reason}{spare}{left_out}"
 
 
-def _margin(seconds: float) -> str:
-    span = format_span(int(abs(seconds) * SECOND))
-    return f"{span} to spare" if seconds >= 0 else f"{span} short"
+def _margin(margin: dict[str, float], unit: str) -> str:
+    """What was to spare or short: degrees where a limit has no time to forgive, else time."""
+    degrees, seconds = margin.get("temperature_c"), margin.get("seconds")
+    if degrees is not None and not seconds:
+        return f" ({difference(abs(degrees), unit)} {'to spare' if degrees >= 0 else 'beyond it'})"
+    if seconds is None:
+        return ""
+    return f" ({format_span(int(abs(seconds) * SECOND))} {'to spare' if seconds >= 0 else 'short'})"
 
 
 def _alarm(alarm: dict[str, Any]) -> str:

@@ -52,6 +52,7 @@ def gathered(
     asked = {one["lot"] for one in needs if one["kind"] == "confirm"}
     slips: list[dict[str, Any]] = []
     silent: list[dict[str, Any]] = []
+    over: list[dict[str, Any]] = []  # what has returned to normal and only wants to be seen comes last
     for one in needs:
         alarm = alarms.get(str(one["id"])) if one["kind"] == "alarm" else None
         if one["kind"] == "probe":
@@ -62,10 +63,10 @@ def gathered(
         elif one["kind"] == "deviation":
             slips.append({**one, "alarm": None, "record": records[str(one["id"])]})
         elif one["kind"] != "alarm" or not (alarm and _asks(alarm) and alarm["lot"] in asked):
-            slips.append({**one, "alarm": alarm})
+            (over if alarm and not (alarm["active"] or alarm["latched"]) else slips).append({**one, "alarm": alarm})
     if silent:
         slips.append({"kind": "probes", "probes": silent, "alarm": None, "lot": "", "id": "probes", "text": ""})
-    return slips
+    return slips + over
 
 
 def _asks(alarm: Mapping[str, Any]) -> bool:
@@ -75,7 +76,7 @@ def _asks(alarm: Mapping[str, Any]) -> bool:
 _COUNTED: Final = (
     ("alarm", "1 alarm", "{} alarms"),
     ("confirm", "1 question", "{} questions"),
-    ("deviation", "1 deviation to deal with", "{} deviations to deal with"),
+    ("deviation", "1 deviation", "{} deviations"),
     ("probes", "probes to look at", "probes to look at"),
     ("review", "a day to sign", "{} days to sign"),
 )
@@ -84,7 +85,8 @@ _COUNTED: Final = (
 def tally(needs: list[dict[str, Any]]) -> list[str]:
     """How much there is to do, in a few words: "2 alarms", "1 question"; empty where nothing is."""
     counts = {kind: sum(1 for one in needs if one["kind"] == kind) for kind, _, _ in _COUNTED}
-    return [one if counts[kind] == 1 else many.format(counts[kind]) for kind, one, many in _COUNTED if counts[kind]]
+    told = [one if counts[kind] == 1 else many.format(counts[kind]) for kind, one, many in _COUNTED if counts[kind]]
+    return [text.replace(" ", "\N{NO-BREAK SPACE}") for text in told]
 
 
 @router.get("/lots")

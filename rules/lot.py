@@ -288,6 +288,8 @@ class Lot:
             if item.what == "clock":
                 self.hub.cross(item.at)
                 self.cooling.lend(run.key if run else "")
+            elif item.what == "sealed":
+                self.cooling.lend(run.key if run else "")
             elif item.what == "cold":
                 for key, other in self.runs.items():
                     if other.limit is watch.limit:

@@ -148,13 +148,22 @@ class LotCooling:
         for tracker in trackers.values():
             if tracker.own_hot or tracker.final:
                 continue
-            others = [t for t in trackers.values() if t is not tracker and t.own_hot]
+            others = self._hot_others(key, tracker)
             starts = [t.clock if t.clock is not None else t.hot_at for t in others if t.clock is not None or t.closed is not None]
             known = min((s for s in starts if s is not None), default=None)
-            unsettled = tuple(t for t in others if not t.sealed and not t.final)
-            tracker.lend(known, None if others else self.lot.runs[key].opened, unsettled)
+            tracker.lend(known, None if others else self.lot.runs[key].opened, _unsettled(others))
             if tracker.news:
                 self.lot.hear(tracker)
+
+    def _hot_others(self, key: str, tracker: CoolingWatch) -> list[CoolingWatch]:
+        return [t for t in self.trackers[key].values() if t is not tracker and t.own_hot]
+
+    def relink(self) -> None:
+        """After a restore: let the trackers know each other again."""
+        for key, trackers in self.trackers.items():
+            for tracker in trackers.values():
+                if not tracker.own_hot and not tracker.final:
+                    tracker.relink(_unsettled(self._hot_others(key, tracker)))
 
     def _tell_begin(self) -> None:
         if self.left_lethal is None:
@@ -164,3 +173,8 @@ class LotCooling:
             if isinstance(rule, Cooling) and rule.begin_within is not None:
                 for tracker in trackers.values():
                     tracker.begin(self.left_lethal + rule.begin_within)
+
+
+def _unsettled(others: list[CoolingWatch]) -> tuple[CoolingWatch, ...]:
+    """Those whose clocks may still change."""
+    return tuple(t for t in others if not t.sealed and not t.final)

@@ -207,6 +207,7 @@ def _put_lot(engine: Engine, data: dict[str, Any]) -> Lot:
             lot.cooling.trackers[key][probe] = tracker
         for probe in data["opened_trackers"][key]:
             run.adopt(lot.cooling.trackers[key][probe])
+    lot.cooling.relink()
     for item in data["movers"]:
         limit, state = lot.runs[item["limit"]].limit, item["state"]
         args = (limit, state["probe"], state["u"], lot.unit, state["opened"])

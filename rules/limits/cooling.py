@@ -154,6 +154,7 @@ class CoolingWatch(Watch):
             self._warming(at, hi)
         if self.opening is not None and not self.sealed and lo < self.sealed_b:
             self.sealed = True
+            self.news.append(News(at, "sealed", ""))
         self._speak(at)
         self.last_at = at
         self._keep()
@@ -187,6 +188,11 @@ class CoolingWatch(Watch):
     def restore(self, state: dict[str, Any]) -> None:
         """Take back what `state` gave, and what follows from it."""
         super().restore(state)
+        self._bracket()
+
+    def relink(self, unsettled: tuple[CoolingWatch, ...]) -> None:
+        """After a restore: the others whose clocks may still change."""
+        self.unsettled = unsettled
         self._bracket()
 
     def _tell_clock(self, at: Instant, changed: bool) -> None:

@@ -296,7 +296,7 @@ def _read(m: Making, probe: str, at: Instant, value_f: float) -> None:
         m.events.append(Reading(probe, at, celsius + c.among([0.5, -0.5, 1.0, -1.0])))
 
 
-def _place(m: Making, lot: str, probe: str, since: Instant, until: Instant, stays: bool) -> None:
+def _place(m: Making, lot: str, probe: str, since: Instant, until: Instant, end: Instant) -> None:
     """A probe put in, perhaps taken out and put in again, perhaps taken out for good."""
     c = m.choose
     m.events.append(LotEvent(since, "place", lot, probe))
@@ -306,8 +306,8 @@ def _place(m: Making, lot: str, probe: str, since: Instant, until: Instant, stay
         back = m.free(out + m.pace * c.number(1, 4) + SECOND)
         if back < until - m.pace:
             m.events += [LotEvent(out, "remove", lot, probe, c.among(["moved", "slipped"])), LotEvent(back, "place", lot, probe)]
-    if not stays:
-        m.events.append(LotEvent(m.free(until), "remove", lot, probe, c.among(["done", "failed"])))
+    if until < end and (gone := m.free(until)) < end:
+        m.events.append(LotEvent(gone, "remove", lot, probe, c.among(["done", "failed"])))
 
 
 def _checks(m: Making, lot: str, plan: Plan, legs: Sequence[Leg]) -> None:
@@ -344,7 +344,7 @@ def _lot(m: Making, plan: Plan, lot: str, cores: Sequence[str], start: Instant) 
         until = end if n == 0 or c.chance(70) else m.free(since + (end - since) * c.number(30, 90) // 100)
         if since >= until:
             continue
-        _place(m, lot, probe, since, until, until == end)
+        _place(m, lot, probe, since, until, end)
         _core_readings(m, probe, legs, since - m.pace * c.number(0, 1), until + m.pace * c.number(0, 1))
     _checks(m, lot, plan, legs)
     if any(isinstance(limit.rule, Cooling) and limit.rule.needs for s in plan.products[0].steps for limit in s.limits):

@@ -74,6 +74,11 @@ class Judging:
         """A transaction was undone: what is in memory may be ahead of the store; it is read again before the next use."""
         self._stale = True
 
+    @property
+    def stale(self) -> bool:
+        """Whether the engine must be read again from the store before it is used."""
+        return self._stale
+
     def ready(self, conn: Connection) -> Judged:
         """Rebuild the engine from the store where it is not trusted; what that finds and nobody was told is given back.
 

@@ -20,6 +20,7 @@ from monitor.alarms.alarms import Alarms
 from monitor.deviations import Deviations
 from monitor.errors import RefusedError, StoreDamaged, StoreUnavailable
 from monitor.judging import FINDING, LATE_AT_MOST, Correction, Judged, Judging
+from monitor.probe_watch import ProbeWatch
 from monitor.store import events, plans, readings
 from monitor.store.readings import Arrival, Stored
 from monitor.store.trouble import translate
@@ -55,7 +56,7 @@ class Pipeline:
         self._clock, self._urgent = clock, urgent
         self._sealed_at: Instant | None = None
         self._alive_at: Instant | None = None
-        self._silent: set[str] = set()
+        self._probes = ProbeWatch(alarms)
         self._stopped_at: Instant | None = None  # when judging last failed by a mistake of the program
 
     @property
@@ -66,7 +67,7 @@ class Pipeline:
     def rolled_back(self) -> None:
         """A group of transactions was undone (`Writer`'s listener): memory may be ahead of the store."""
         self.judging.distrust()
-        self._silent.clear()
+        self._probes.forget()
         self._sealed_at = self._alive_at = None
 
     # --- what comes in -------------------------------------------------------------------------------------------
@@ -93,12 +94,14 @@ class Pipeline:
                 going = self._ready(conn, now)
                 stored = readings.store(conn, arrivals)
                 if going:
-                    judged = self._judgeable(conn, stored, now)
-                    self._attempt(conn, now, lambda: self._tell(conn, self.judging.feed(conn, judged), now))
-                self._heard(conn, {one.item.probe for one in stored if not one.future}, now)
+                    self._attempt(conn, now, lambda: self._judge(conn, stored, now))
             except BaseException:
                 self.judging.distrust()
                 raise
+
+    def _judge(self, conn: Connection, stored: Sequence[Stored], now: Instant) -> None:
+        self._tell(conn, self.judging.feed(conn, self._judgeable(conn, stored, now)), now)
+        self._probes.hear(conn, (one.item for one in stored if not one.future), now)
 
     def _judgeable(self, conn: Connection, stored: Sequence[Stored], now: Instant) -> list[Event]:
         """What of it is judged: nothing ahead of our clock, nothing too late to be judged by itself, which is listed."""
@@ -160,7 +163,7 @@ class Pipeline:
                 going = self._ready(conn, now)
                 going = going and self._attempt(conn, now, lambda: self._tell(conn, self.judging.tick(conn, now), now))
                 if going:
-                    self._attempt(conn, now, lambda: self._silence(conn, now))
+                    self._attempt(conn, now, lambda: self._probes.look(conn, self.plan, self.judging.engine, now))
                 due = self.alarms.due(conn, now)
                 if self._sealed_at is None or now - self._sealed_at >= SEAL_EVERY:
                     ledger.seal(conn, now, entered_at=now)
@@ -182,7 +185,7 @@ class Pipeline:
         """Judge what is stored and was not judged; False while judging has stopped."""
         if self._stopped_at is not None and now - self._stopped_at < AGAIN_AFTER:
             return False
-        if not self._attempt(conn, now, lambda: self._tell(conn, self.judging.ready(conn), now)):
+        if self.judging.stale and not self._attempt(conn, now, lambda: self._tell(conn, self.judging.ready(conn), now)):
             return False
         if self._stopped_at is not None:
             self._stopped_at = None
@@ -202,7 +205,7 @@ class Pipeline:
                 raise
             savepoint.rollback()
             self.judging.distrust()
-            self._silent.clear()
+            self._probes.forget()
             self._stop(conn, now, error)
             return False
         return True
@@ -261,27 +264,6 @@ class Pipeline:
         lot = self.judging.engine.lots.get(correction.lot)
         run = None if lot is None else lot.runs.get(f"{correction.step}/{correction.limit}")
         return run is None or run.limit.critical
-
-    # --- probes that say nothing ---------------------------------------------------------------------------------
-
-    def _silence(self, conn: Connection, now: Instant) -> None:
-        engine = self.judging.engine
-        for probe in self.plan.probes:
-            if probe.id in self._silent:
-                continue
-            heard = engine.heard(probe.id)
-            if heard is None or now - heard <= probe.silent_after:
-                continue
-            serving = engine.serving(probe.id)
-            where = ", ".join(serving) or probe.room or probe.place
-            if serving:
-                self._silent.add(probe.id)
-                self.alarms.raise_(conn, causes.probe_silent(probe.id, heard, where), now)
-
-    def _heard(self, conn: Connection, probes: set[str], now: Instant) -> None:
-        for probe in probes & self._silent:
-            self._silent.discard(probe)
-            self.alarms.clear(conn, causes.probe_silent(probe, now, "").key, now)
 
     def _alive(self, conn: Connection, now: Instant) -> None:
         plans.set_setting(conn, ALIVE, now)

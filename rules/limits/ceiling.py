@@ -10,7 +10,7 @@ from rules.limits.watch import News, Watch, gap_words, seconds
 from rules.plan import Limit
 from rules.quantity import format_span
 from rules.reading import Instant, Span
-from rules.wording import temperature
+from rules.wording import difference, temperature
 
 
 class CeilingWatch(Watch):
@@ -80,7 +80,8 @@ class CeilingWatch(Watch):
             text = f"{side} {limit_c} for longer than the {format_span(self.allowed)} allowed"
         else:
             assert v is not None
-            text = f"{temperature(self.sign * v - self.sign * self.u, self.unit)} where {bound} {limit_c} is the limit"
+            doubt = f", with its uncertainty of {difference(self.u, self.unit)}," if self.u else ""
+            text = f"{temperature(self.sign * v - self.sign * self.u, self.unit)}{doubt} where {bound} {limit_c} is the limit"
         self.settle(Verdict.DEVIATED, at, text)
 
     def suspect(self, at: Instant, celsius: float) -> None:

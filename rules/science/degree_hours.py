@@ -1,0 +1,69 @@
+"""Degree-hours of a fermentation: (chamber temperature - base) summed in hours while above the base, until the pH is reached.
+
+The limits name the base (60 °F, 15.6 °C) and the pH (5.3), and which of them is used follows from the highest chamber temperature
+seen. Sources and marks of the limits stand in the books (us trade practice, Canada), not here. Units: °C h, 1 °C h = 1.8 °F h; a
+degree-hour is a difference times a time, so no 32. Range: any.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
+
+from rules.quantity import at_or_above, at_or_below, parse_temperature
+from rules.reading import HOUR
+from rules.science.curve import Curve, intervals
+from rules.science.errors import ScienceError
+
+_TEXT = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*°\s*([CF])\s*h\s*$")
+
+
+class Band(NamedTuple):
+    """One row of a degree-hour limit: the highest chamber temperatures it is for, °C, and the limit in °C h.
+
+    A row with both ends includes them; a row with one end does not include it, so that 90 °F belongs to "90 to 100 °F".
+    """
+
+    from_c: float | None
+    to_c: float | None
+    limit: float
+
+
+def parse_degree_hours(text: str) -> float:
+    """°C h of a limit with its unit: "665 °C h", "1200 °F h"."""
+    match = _TEXT.match(text)
+    if match is None:
+        raise ScienceError(f'degree-hours are {text!r}; write a number with its unit, such as "1200 °F h" or "665 °C h"')
+    return float(match[1]) * (5.0 / 9.0 if match[2] == "F" else 1.0)
+
+
+def bands(rows: Iterable[Mapping[str, Any]]) -> tuple[Band, ...]:
+    """The bands of a book's degree-hours table, from the values of its rows."""
+    found = []
+    for row in rows:
+        ends = [parse_temperature(row[key]) if key in row else None for key in ("chamber_from", "chamber_to")]
+        found.append(Band(ends[0], ends[1], parse_degree_hours(row["limit"])))
+    return tuple(found)
+
+
+def degree_hours(curve: Curve, base_c: float) -> float:
+    """°C h above the base over a sampled chamber curve, each interval at its warmer end, so that nothing is missed between samples."""
+    return math.fsum(max(max(i.first_c, i.last_c) - base_c, 0.0) * i.length / HOUR for i in intervals(curve))
+
+
+def band_for(limits: Sequence[Band], highest_c: float) -> Band:
+    """The band for the highest chamber temperature seen, compared after rounding to 0.001 °C. Raises ScienceError where none fits."""
+    for band in limits:
+        whole = band.from_c is not None and band.to_c is not None
+        low = band.from_c is None or (highest_c >= at_or_above(band.from_c) if whole else highest_c >= at_or_below(band.from_c))
+        high = band.to_c is None or (highest_c < at_or_below(band.to_c) if whole else highest_c < at_or_above(band.to_c))
+        if low and high:
+            return band
+    raise ScienceError(f"the highest chamber temperature is {highest_c:g} °C, for which the table has no row; take another table")
+
+
+def hours_allowed(limit: float, base_c: float, chamber_c: float) -> float:
+    """Hours until the limit in °C h at a constant chamber temperature; infinite at or below the base."""
+    return limit / (chamber_c - base_c) if chamber_c > base_c else math.inf

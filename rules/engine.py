@@ -8,54 +8,28 @@ a snapshot before it (`rules/history.py` arranges the events). The same events g
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable
 from typing import Any
 
 from rules import snapshot
-from rules.errors import EventError, LateEvent
+from rules.deeds import deed
+from rules.errors import LateEvent
 from rules.finding import Finding, Problem
 from rules.limits.come_up import ComeUpWatch
 from rules.limits.hold_for_step import SAMPLE, FallWatch
 from rules.limits.lethality import LethalityWatch
 from rules.limits.watch import Watch
 from rules.lot import Lot
-from rules.plan import Plan, Probe
-from rules.quantity import format_instant, parse_temperature
-from rules.reading import REMOVAL_REASONS, SECOND, Event, Fault, Instant, LotEvent, Reading, Tick
+from rules.plan import Plan
+from rules.quantity import format_instant
+from rules.reading import HOUR, Event, Fault, Instant, LotEvent, Reading, Tick
 from rules.report import report, standing_day
 from rules.run import Run
 from rules.standing import StandingRoom
+from rules.track import BEFORE, Track
 
 NEVER: Instant = 1 << 62
-BEFORE: Instant = -(1 << 62)
-
 
 _NOTHING: list[Finding] = []  # what nearly every reading finds; never changed
-
-
-class Track:
-    """One probe: its newest rows and the watches that it feeds. Tuples of watches are replaced, never changed in place."""
-
-    __slots__ = ("at", "bare", "feeds", "good", "max_rate", "probe", "row", "ruled", "seen", "slow", "slow_at", "span", "u", "watches")
-
-    def __init__(self, probe: Probe) -> None:
-        self.probe = probe
-        self.u = probe.uncertainty_c or 0.0
-        self.span, self.max_rate = probe.span_c, probe.max_rate_c_s
-        self.ruled = self.span is not None or self.max_rate is not None
-        self.guard(())
-        self.bare: tuple[Watch, ...] = ()  # watches without a guard band
-        self.slow: tuple[Watch, ...] = ()  # watches that a reading every SAMPLE is enough for
-        self.slow_at: Instant = BEFORE
-        self.at: Instant = BEFORE
-        self.row: Reading | None = None  # the newest reading; None after a fault
-        self.good: Reading | None = None  # the newest good one
-
-    def guard(self, watches: tuple[Watch, ...]) -> None:
-        """Feed these with the guard band; `feeds` spares the hottest loop a look-up."""
-        self.watches = watches
-        self.feeds = tuple((w.read, w) for w in watches)
-        self.seen = False
 
 
 class Engine:
@@ -66,6 +40,7 @@ class Engine:
         self.plans: dict[str, Plan] = {plan.sha256: plan}
         self.now: Instant = BEFORE
         self.lots: dict[str, Lot] = {}
+        self.forgotten: list[str] = []  # lots that ended long ago: their names stay taken
         self.problems: list[Problem] = []
         self.duplicates = 0
         self._tracks: dict[str, Track] = {}
@@ -89,9 +64,7 @@ class Engine:
             old = self._tracks.get(probe.id)
             self._tracks[probe.id] = track = Track(probe)
             if old is not None:
-                track.guard(old.watches)
-                for name in ("bare", "slow", "slow_at", "at", "row", "good"):
-                    setattr(track, name, getattr(old, name))
+                track.go_on(old)
         keys = {r.key: r for r in self.standing}
         self.standing = [
             keys.get(f"{s.room}/{limit.name}") or StandingRoom(self, plan, s.room, limit) for s in plan.standing for limit in s.limits
@@ -136,7 +109,7 @@ class Engine:
         track.at, track.row = at, r
         celsius += offset
         if track.ruled and not suspect:
-            suspect = self._rules(track, at, celsius)
+            suspect = track.doubt(at, celsius)
         if suspect:
             self._suspect(track, at, celsius, suspect)
             return
@@ -156,7 +129,7 @@ class Engine:
                 self._owner[id(watch)].hear(watch)
         if track.bare:
             for watch in track.bare:
-                if watch.read(at, celsius, high):
+                if watch.read(at, celsius - watch.u, high + watch.u):
                     self._owner[id(watch)].hear(watch)
         if track.slow and at >= track.slow_at:
             track.slow_at = at + SAMPLE
@@ -187,15 +160,6 @@ class Engine:
     def _late(self, at: Instant, probe: str) -> None:
         raise LateEvent(at, f"a reading of {probe} at {format_instant(at)} is older than what has been judged")
 
-    def _rules(self, track: Track, at: Instant, celsius: float) -> str:
-        if track.span is not None and not track.span[0] <= celsius <= track.span[1]:
-            return "outside the sensor's span"
-        if track.max_rate is not None and track.good is not None:
-            seconds = (at - track.good.at) / SECOND
-            if abs(celsius - track.good.celsius - track.good.offset_c) > track.max_rate * seconds:
-                return "changed faster than this probe can"
-        return ""
-
     def _suspect(self, track: Track, at: Instant, celsius: float, why: str) -> None:
         self._problem(at, "suspect", track.probe.id, f"{celsius:g} °C is not used: {why}")
         for watch in (*track.watches, *track.bare):
@@ -214,8 +178,8 @@ class Engine:
 
     def _problem(self, at: Instant, what: str, probe: str, text: str) -> None:
         """Keep the first of a kind for each probe with the text, and count on: months of a bad probe stay one line an hour."""
-        hour = at // (3600 * SECOND)
-        if not any(p.what == what and p.probe == probe and p.at // (3600 * SECOND) == hour for p in self.problems[-50:]):
+        hour = at // HOUR
+        if not any(p.what == what and p.probe == probe and p.at // HOUR == hour for p in self.problems[-50:]):
             self.problems.append(Problem(at, what, probe, text))
             del self.problems[:-1000]
 
@@ -241,73 +205,11 @@ class Engine:
             raise LateEvent(
                 event.at, f"the event {event.event} of lot {event.lot} at {format_instant(event.at)} changes what has been judged"
             )
-        act = self._act(event)
+        act = deed(self, event)
         self._move_to(event.at, before=True)
         self.now = event.at
         self._barrier = max(self._barrier, event.at)
         act()
-
-    def _act(self, event: LotEvent) -> Callable[[], None]:
-        """What the event does, checked first so that a refused event changes nothing."""
-        at, name, value = event.at, event.name, event.value
-        where = f"event {event.event} of lot {event.lot} at {format_instant(at)}"
-        lot = self.lots.get(event.lot)
-        if event.event == "start":
-            return self._start(event, where)
-        if lot is None:
-            raise EventError(f"{where}: lot {event.lot} was not started; write its `start` event first")
-        if lot.ended is not None:
-            raise EventError(f"{where}: lot {event.lot} ended at {format_instant(lot.ended)}; start a new lot")
-        if event.event == "step":
-            lot.step(name)
-            return lambda: lot.to_step(name, at)
-        if event.event == "place":
-            return self._place(lot, name, at, where)
-        if event.event == "remove":
-            reason = value or "done"
-            if reason not in REMOVAL_REASONS:
-                raise EventError(f"{where}: the reason is {value!r}; write one of {', '.join(REMOVAL_REASONS)}")
-            if name not in lot.placed:
-                raise EventError(f'{where}: probe "{name}" is not in this lot; write the probe that was taken out')
-            return lambda: lot.remove(name, reason, at)
-        if event.event == "check":
-            try:
-                celsius = parse_temperature(value)
-            except ValueError as error:
-                raise EventError(f"{where}: {error}") from None
-            return lambda: lot.check(name, celsius, at)
-        if event.event == "measure":
-            try:
-                number = float(value)
-            except ValueError:
-                raise EventError(f"{where}: {name} is {value!r}; write a number") from None
-            return lambda: lot.measure(name, number, at)
-        if event.event == "end":
-            return lambda: lot.end(at)
-        raise EventError(f"{where}: no such event; write start, step, place, remove, check, measure, undo or end")
-
-    def _start(self, event: LotEvent, where: str) -> Callable[[], None]:
-        product = self.plan.product_by_code.get(event.name)
-        if event.lot in self.lots:
-            raise EventError(f"{where}: lot {event.lot} was started before; write another lot name")
-        if product is None:
-            raise EventError(f"{where}: product is {event.name!r}; write one of {', '.join(self.plan.product_by_code)}")
-
-        def begin() -> None:
-            lot = self.lots[event.lot] = Lot(self, self.plan, product, event.lot, event.at)
-            lot.begin(event.at)
-
-        return begin
-
-    def _place(self, lot: Lot, name: str, at: Instant, where: str) -> Callable[[], None]:
-        probe = lot.plan.probe_by_id.get(name)
-        if probe is None or probe.place != "core":
-            cores = ", ".join(p.id for p in lot.plan.probes if p.place == "core")
-            raise EventError(f'{where}: "{name}" is no core probe of the plan; write one of {cores}')
-        holder = next((o for o in self.lots.values() if name in o.placed and o.ended is None), None)
-        if holder is not None:
-            raise EventError(f'{where}: probe "{name}" is in lot {holder.id}; take it out there first')
-        return lambda: lot.place(probe, at)
 
     # --- time ---------------------------------------------------------------------------------------------------
 
@@ -319,7 +221,9 @@ class Engine:
             self.now = max(self.now, due)
             self._barrier = max(self._barrier, due)
             if kind == "midnight":
-                next(r for r in self.standing if r.key == arg).timer(due, kind, arg)
+                for room in self.standing:
+                    if room.key == arg:
+                        room.timer(due, kind, arg)
             elif lot in self.lots:
                 self.lots[lot].timer(due, kind, arg)
         self._timer_at = self._timers[0][0] if self._timers else NEVER
@@ -343,6 +247,9 @@ class Engine:
         if watch is None:
             run.end(at)
             owner.tell_run(run, at)
+            return
+        if how == "needs":
+            owner.cooling.check_needs(run, watch)
             return
         if watch.closed is not None:
             return
@@ -384,9 +291,7 @@ class Engine:
         """Feed it no more."""
         track = self._tracks.get(watch.probe)
         if track is not None:
-            track.guard(tuple(w for w in track.watches if w is not watch))
-            track.bare = tuple(w for w in track.bare if w is not watch)
-            track.slow = tuple(w for w in track.slow if w is not watch)
+            track.drop(watch)
             self._owner.pop(id(watch), None)
 
     def later(self, at: Instant, lot: str, kind: str, arg: str) -> None:
@@ -407,7 +312,7 @@ class Engine:
     def keep(self, watch: Watch) -> None:
         """Take back a closing asked for at this very instant: the watch goes on."""
         if self._pending:
-            self._pending = [p for p in self._pending if p[3] is not watch or p[4] in ("leave", "lethality")]
+            self._pending = [p for p in self._pending if p[3] is not watch or p[4] in ("leave", "lethality", "needs")]
             self._pending_at = min((p[0] for p in self._pending), default=NEVER)
 
     def say(self, finding: Finding) -> None:
@@ -441,19 +346,21 @@ class Engine:
         return None if track is None or track.at == BEFORE else track.at
 
     def serving(self, probe: str) -> list[str]:
-        """The lots and rooms that depend on this probe now."""
-        track = self._tracks.get(probe)
-        if track is None:
-            return []
-        owners = [self._owner[id(w)] for w in (*track.watches, *track.bare) if id(w) in self._owner]
-        return sorted({f"lot {o.id}" if isinstance(o, Lot) else f"room {o.room}" for o in owners})
+        """The lots, then the rooms, that depend on this probe now: "lot J-0412", "room cooler-1"."""
+        lots = [f"lot {lot.id}" for lot in self.lots.values() if lot.ended is None and lot.depends_on(probe)]
+        return lots + sorted({f"room {room.room}" for room in self.standing if probe in room.probes()})
 
     def forget(self, before: Instant) -> list[str]:
-        """Drop the lots that ended before that instant, so that months do not grow the state; their ids."""
-        gone = [lot.id for lot in self.lots.values() if lot.ended is not None and lot.ended < before]
-        for lot_id in gone:
-            del self.lots[lot_id]
-        return gone
+        """Drop the lots that ended before that instant, so that months do not grow the state; their ids, which stay taken."""
+        busy = {id(owner) for _, owner, *_ in self._pending}
+        gone = [lot for lot in self.lots.values() if lot.ended is not None and lot.ended < before and id(lot) not in busy]
+        for lot in gone:
+            for watch in lot.all_watches():
+                self.detach(watch)
+            del self.lots[lot.id]
+        names = [lot.id for lot in gone]
+        self.forgotten += names
+        return names
 
     def settle(self) -> list[Finding]:
         """Carry out every closing up to and at `now`; later readings at that instant would be late."""

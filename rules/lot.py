@@ -401,6 +401,11 @@ class Lot:
         verdict = worst([self.limit_verdict(r)[0] for r in self.runs.values() if r.limit.critical] or [Verdict.MET])
         return Verdict.OPEN if verdict is Verdict.MET and self.ended is None else verdict
 
+    def depends_on(self, probe: str) -> bool:
+        """Whether the lot would miss this probe now: it is placed here, or serves a limit that runs."""
+        running = [run for run in self.runs.values() if run.current or run.travelling]
+        return probe in self.placed or any((w := run.live.get(probe)) is not None and w.closed is None for run in running)
+
     def all_watches(self) -> Iterator[Watch]:
         """Every watch and mover that reads a probe's stream."""
         for run in self.runs.values():

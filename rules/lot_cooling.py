@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from rules.finding import Verdict
 from rules.limits.cooling import CoolingWatch
 from rules.limits.spec import Cooling
+from rules.limits.watch import Watch
 from rules.plan import Probe
 from rules.reading import Instant
 from rules.run import Run
@@ -63,6 +64,8 @@ class LotCooling:
             for tracker in trackers.values():
                 tracker.tick(now)
                 if tracker.news:
+                    # A reading older than this would undo what the silence has decided: it is late.
+                    self.lot.hub.cross(now)
                     self.lot.hear(tracker)
 
     # --- steps and lethality -----------------------------------------------------------------------------------
@@ -123,10 +126,20 @@ class LotCooling:
 
     def _open(self, run: Run, tracker: CoolingWatch, at: Instant) -> None:
         tracker.open(at, self._unmet_need(run))
+        if tracker.need_text:
+            # A measure entered at the very instant of the opening still counts, so this is said once that has passed.
+            lot = self.lot
+            lot.hub.closing(at, lot, run, tracker, "needs")
         run.adopt(tracker)
         run.open_count += 1
         run.bare_since, run.bare = None, 0
         self.lot.hear(tracker)
+
+    def check_needs(self, run: Run, watch: Watch) -> None:
+        """The instant of the opening has passed: say whether the option's conditions were entered by then."""
+        assert isinstance(watch, CoolingWatch)
+        watch.confirm_need(self._unmet_need(run))
+        self.lot.hear(watch)
 
     def _unmet_need(self, run: Run) -> str:
         rule, opened = run.limit.rule, run.opened

@@ -14,9 +14,10 @@ from rules.limits.watch import Watch
 from rules.lot import Lot
 from rules.reading import Reading
 from rules.run import Run
+from rules.track import Track
 
 if TYPE_CHECKING:
-    from rules.engine import Engine, Track
+    from rules.engine import Engine
     from rules.standing import StandingRoom
 
 FORMAT = 1
@@ -38,6 +39,7 @@ def take(engine: Engine) -> dict[str, Any]:
         "now": engine.now,
         "barrier": engine._barrier,
         "duplicates": engine.duplicates,
+        "forgotten": list(engine.forgotten),
         "timer_seq": engine._timer_seq,
         "timers": [list(t) for t in sorted(engine._timers)],
         "problems": [list(p) for p in engine.problems],
@@ -56,6 +58,7 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
     if data.get("format") != FORMAT:
         raise RulesError(f"snapshot format is {data.get('format')!r}, this version reads {FORMAT}; replay from the lots' start instead")
     engine.now, engine._barrier, engine.duplicates = data["now"], data["barrier"], data["duplicates"]
+    engine.forgotten = list(data["forgotten"])
     for lot_data in data["lots"]:
         lot = _put_lot(engine, lot_data)
         engine.lots[lot.id] = lot
@@ -68,7 +71,7 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
     engine.problems = [Problem(*p) for p in data["problems"]]
     watches = _watches(engine)
     for key, row in data["tracks"].items():
-        track: Track = engine._tracks[key]
+        track = engine._tracks.get(key) or _old_track(engine, key)
         for name in TRACK:
             setattr(track, name, row[name])
         for name in ROWS:
@@ -85,6 +88,13 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
         owner, run = _owner_and_run(engine, run_name)
         watch = watches[watch_name][1] if watch_name else None
         engine.closing(at, owner, run, watch, how)
+
+
+def _old_track(engine: Engine, probe: str) -> Track:
+    """The track of a probe that only an older plan knows."""
+    known = next(plan.probe_by_id[probe] for plan in engine.plans.values() if probe in plan.probe_by_id)
+    track = engine._tracks[probe] = Track(known)
+    return track
 
 
 def _track(track: Track) -> dict[str, Any]:

@@ -34,7 +34,7 @@ class CoolingWatch(Watch):
     __slots__ = (
         "band_high", "band_low", "begin_by", "borrowed", "due", "ruin", "seal_b",
         "clock", "coldest", "decided", "doubt", "gap_end", "hot_at", "kept_from", "marks",
-        "need_text", "opening", "own_hot", "reached", "sealed", "sealed_b", "start_b", "to_b", "trail", "unsettled", "warned", "windows",
+        "need_sure", "need_text", "opening", "own_hot", "reached", "sealed", "sealed_b", "start_b", "to_b", "trail", "unsettled", "warned", "windows",
     )  # fmt: skip
     TRANSIENT = Watch.TRANSIENT | {"band_high", "band_low", "due", "seal_b", "sealed_b", "start_b", "to_b", "unsettled", "windows"}
 
@@ -48,7 +48,8 @@ class CoolingWatch(Watch):
         self.to_b = [at_or_below(w.to_c) for w in rule.windows]
         self.opening: Instant | None = None
         self.own_hot = False
-        self.need_text = ""
+        self.need_text = ""  # why the option's conditions are not met, or ""
+        self.need_sure = True  # False at the very instant of the opening, while a measure may still be entered
         self.begin_by: Instant | None = None
         self.reached = 0  # how many of the marks' temperatures the newest reading was at or below
         self.trail: list[list[int]] = []  # of a probe that was never hot: see cooling_trail
@@ -308,9 +309,17 @@ class CoolingWatch(Watch):
         """The limit opens: what was kept back is said. `need_text`: why the option's conditions are not met, or ""."""
         self.opening = at
         self.need_text = need_text
+        self.need_sure = not need_text
         self._speak(at)
         self._keep()
         self._bracket()
+
+    def confirm_need(self, text: str) -> None:
+        """The instant of the opening has passed; `text` says why the option's conditions are not met, or is ""."""
+        self.need_text, self.need_sure = text, True
+        if self.opening is not None:
+            self._unsay()
+            self._speak(self.opening)
 
     def lend(self, clock: Instant | None, opening: Instant | None, unsettled: tuple[CoolingWatch, ...] = ()) -> None:
         """For a probe never at or above start: the earliest start of the lot's others; with `opening`, none of them ever was.
@@ -379,14 +388,14 @@ class CoolingWatch(Watch):
 
     def _cause(self) -> list[Any] | None:
         """The earliest of what keeps the watch from being met: [at, sentence]."""
-        if self.need_text and self.opening is not None and (self.doubt is None or self.opening <= self.doubt[0]):
+        if self.need_text and self.need_sure and self.opening is not None and (self.doubt is None or self.opening <= self.doubt[0]):
             return [self.opening, self.need_text]
         return self.doubt
 
     def _unsay(self) -> None:
         if self.verdict is Verdict.DEVIATED:
             return
-        cause = self._cause() if self.need_text else None
+        cause = self._cause() if self.need_text and self.need_sure else None
         if cause is not None:
             self.verdict, self.at, self.reason = Verdict.UNPROVEN, cause[0], cause[1]
         else:

@@ -62,10 +62,11 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
         if setting.short_of_needs:
             causes.append(watch.opened.at)
         closed = sessions(watch, at)[-1].spell.end
+        until = at if closed is None else closed.at
         before = _start(rule, watch, [s for s in seen if s.at < at], setting, at)
         for clock_start, took in [before[:2], (start, taken)]:  # as known before the reading of this instant, and with it
             if clock_start != WAITING:
-                deviated = Course(rule, watch, seen, clock_start, took, at, closed is not None, clock_start != start).deviated
+                deviated = Course(rule, watch, seen, clock_start, took, until, closed is not None, clock_start != start).deviated
                 if deviated is not None:
                     return Outcome(Verdict.DEVIATED, deviated, True)
         late = _begun_late(rule, watch, seen, setting, at, closed is not None)
@@ -83,6 +84,10 @@ def _start(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, 
     own = clock(rule, seen, watch.u, watch.opened.at, restarts)
     if own is not None:
         return own, False, []
+    hot = [s.at for s in seen if milli(s.low - watch.u) >= milli(rule.start_c)]
+    if hot and setting.others(hot[0]) and all(start == WAITING for start in setting.others(hot[0])):
+        risen = _sought(rule, [s for s in seen if s.at >= hot[0]], watch.u, hot[0])  # it rose while it waited for the others
+        return (WAITING if risen is None else risen), False, []
     others = setting.others(at)
     started = [start for start in others if start != WAITING]
     if started:
@@ -190,7 +195,7 @@ def _standing(
         if closed is not None:
             return Outcome(Verdict.UNPROVEN, min([*causes, closed]), withdrawn=removed)
         return Outcome(Verdict.UNPROVEN, min(causes)) if causes else OPEN
-    course = Course(rule, watch, seen, start, taken, at, closed is not None)
+    course = Course(rule, watch, seen, start, taken, at if closed is None else closed, closed is not None)
     last_mark = course.marks[-1]
     causes = [*causes, *course.causes, *(end for end in course.gap_ends if last_mark is None or end <= last_mark)]
     short = any(mark is None for mark in course.marks)

@@ -324,11 +324,22 @@ class Lot:
     def _met(self) -> list[Instant]:
         return self.lethality_met()
 
+    def _steps_met(self) -> list[Instant]:
+        """The instants at which a lethality step, or a repetition of one, was first met by all of its lethality limits."""
+        found = []
+        for step in self.product.steps:
+            limits = [limit for owner, limit in self._lethalities() if owner is step]
+            for r in range(min((len(self.runs(step, limit)) for limit in limits), default=0)):
+                turns = sorted({at for limit in limits for at in self.turns_of(step, limit)})
+                met = [at for at in turns if all(self.run_verdict(step, limit, r, at) is Verdict.MET for limit in limits)]
+                found += met[:1]
+        return sorted(found)
+
     def _setting(self, step: Step, limit: Limit, watch: Watch) -> Setting:
         rule, opening = limit.rule, self.cooling_opening(step, limit)
         assert isinstance(rule, Cooling)
         assert opening is not None
-        restarts = [at for at in self._met if at > opening.at]
+        restarts = [at for at in self._steps_met() if at > opening.at]
         entered = {
             measure.name: min(float(e.value) for e in self.measures if e.name == measure.name and e.at <= opening.at)
             for measure in self.measures
@@ -369,23 +380,24 @@ class Lot:
         return self.end is not None and self.end.at <= at
 
     def limit_verdict(self, step: Step, limit: Limit, at: Instant) -> Verdict:
-        """The worst of a limit's watches, and what uncovered time leaves of it."""
-        verdicts: list[Verdict] = []
-        for r, run in enumerate(self.runs(step, limit)):
-            if run.pieces[0].start.at > at:
-                continue
-            outcomes = [self.outcome(step, limit, r, w, at) for w in self._open_by(run, at)]
-            met = sum(o.verdict is Verdict.MET for o in outcomes)
-            left_out = [
-                o.withdrawn and o.verdict is Verdict.UNPROVEN and limit.probes is not None and met >= limit.probes for o in outcomes
-            ]
-            verdicts += [o.verdict for o, out in zip(outcomes, left_out, strict=True) if not out]
-            over = run.pieces[-1].end
-            ended = over is not None and over.at <= at
-            if (ended and not outcomes) or (outcomes and self._bare_too_long(step, limit, r, at)):
-                verdicts.append(Verdict.UNPROVEN)
+        """The worst of a limit's runs; a step never entered leaves it unproven on an ended lot."""
+        started = [r for r, run in enumerate(self.runs(step, limit)) if run.pieces[0].start.at <= at]
+        verdicts = [self.run_verdict(step, limit, r, at) for r in started]
         if self.ended(at) and not self.entered(step, limit, at):
             verdicts.append(Verdict.MET if step.optional else Verdict.UNPROVEN)
+        return worst(verdicts)
+
+    def run_verdict(self, step: Step, limit: Limit, r: int, at: Instant) -> Verdict:
+        """The worst of the watches in one run of a limit, and what uncovered time leaves of it."""
+        run = self.runs(step, limit)[r]
+        outcomes = [self.outcome(step, limit, r, w, at) for w in self._open_by(run, at)]
+        met = sum(o.verdict is Verdict.MET for o in outcomes)
+        left_out = [o.withdrawn and o.verdict is Verdict.UNPROVEN and limit.probes is not None and met >= limit.probes for o in outcomes]
+        verdicts = [o.verdict for o, out in zip(outcomes, left_out, strict=True) if not out]
+        over = run.pieces[-1].end
+        ended = over is not None and over.at <= at
+        if (ended and not outcomes) or (outcomes and self._bare_too_long(step, limit, r, at)):
+            verdicts.append(Verdict.UNPROVEN)
         return worst(verdicts)
 
     def _bare_too_long(self, step: Step, limit: Limit, r: int, at: Instant) -> bool:

@@ -199,6 +199,8 @@ def dwell(rule: Dwell, watch: Watch, now: Instant) -> Outcome:
             shown = shown + i.end - i.start if counts else 0 if rule.contiguous or i.absent else shown
             if counts and shown >= rule.length:
                 return Outcome(Verdict.MET, i.end, True)
+        if part.removed:
+            shown = 0  # placed again, even in a later stay, it starts from nothing
         if part.closed is not None and not part.removed and any(p.seen for p in known[: known.index(part) + 1]):
             return Outcome(Verdict.DEVIATED, part.closed, True)
     closed, removed = known[-1].closed, known[-1].removed

@@ -148,6 +148,9 @@ def test_ticks_change_no_verdict(scenario: Scenario) -> None:
 
 # One limit on one probe from start to end: what a change of evidence does to its verdict.
 
+# `allowed` is shorter than the gap here: with a longer one, "a gap with both ends above counts in full" can make an excursion
+# met that was unproven before. Likewise the page lets a gap after a cooling's last mark pass, and one while its clock waits.
+
 GAP = 6 * MINUTE
 RULES: dict[str, Rule] = {
     "ceiling": Ceiling(10.0, 5 * MINUTE),

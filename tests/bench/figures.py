@@ -1,0 +1,49 @@
+"""What a bench found, and how it is said."""
+
+from __future__ import annotations
+
+import os
+import platform
+import time
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One measured thing against its aim. `ratio` is what is compared with `aim`: smaller is better for both."""
+
+    what: str
+    measured: str
+    ratio: float | None = None
+    aim: float | None = None
+    unit: str = "times"
+
+    @property
+    def verdict(self) -> str:
+        """Whether the aim was reached; nothing is asserted."""
+        if self.aim is None or self.ratio is None:
+            return "no aim stated"
+        return "met" if self.ratio <= self.aim else "not met"
+
+    def row(self) -> str:
+        """A row of the table in DEVELOPERS.md."""
+        ratio = "" if self.ratio is None else f"{self.ratio:.3g} {self.unit}"
+        aim = "" if self.aim is None else f"at most {self.aim:g} {self.unit}"
+        return f"| {self.what} | {self.measured} | {ratio} | {aim} | {self.verdict} |"
+
+
+HEAD = "| what | measured | ratio or figure | aim | |\n|---|---|---|---|---|"
+
+
+def machine() -> str:
+    """Date and machine, as they belong above a table of figures."""
+    model = platform.machine()
+    load = os.getloadavg()[0]
+    cores = os.cpu_count()
+    return f"{time.strftime('%Y-%m-%d')}, {cores} cores ({model}), Python {platform.python_version()}, load before the run {load:.1f}"
+
+
+def percentile(values: list[float], share: float) -> float:
+    """The value that `share` of the values do not exceed (nearest rank)."""
+    ordered = sorted(values)
+    return ordered[max(0, -(-round(share * 1000) * len(ordered) // 1000) - 1)]

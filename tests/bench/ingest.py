@@ -1,0 +1,81 @@
+"""Durable readings over HTTP, 1 and 100 a request, against a bare FastAPI endpoint that only reads the JSON.
+
+The same sender, in this process, speaks to each of them in turn over the same number of kept-open connections. The
+service answers a request once its readings are on the disk, judged, and every finding with them.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from tests.bench.figures import Figure
+from tests.bench.served import child
+from tests.bench.site import SENDERS
+
+AIM_BATCHED = 4.0
+ROUNDS = 3
+SECONDS = 2.0
+
+
+def body(sender: int, first: int, count: int, now_s: float) -> bytes:
+    """A push of `count` readings of one probe, a millisecond apart, ending about now."""
+    items = [
+        {"probe": f"core-{sender}", "value": 20.0 + (first + n) % 100 / 10, "time": round(now_s + (n - count) * 0.001, 6)}
+        for n in range(count)
+    ]
+    return json.dumps(items if count > 1 else items[0]).encode()
+
+
+async def sender(number: int, port: int, token: str, count: int, until: float) -> int:
+    """Push until the time is over, each request after the answer to the one before; how many readings were answered."""
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    head = f"POST /api/v1/readings HTTP/1.1\r\nHost: bench\r\nAuthorization: Bearer {token}\r\nContent-Type: application/json\r\n"
+    answered = 0
+    newest = 0.0
+    while time.monotonic() < until:
+        newest = max(time.time(), newest + count * 0.001)
+        data = body(number, answered, count, newest)
+        writer.write(f"{head}Content-Length: {len(data)}\r\n\r\n".encode() + data)
+        answer = await reader.readuntil(b"\r\n\r\n")
+        status = answer.split(b" ", 2)[1]
+        length = next(int(line.split(b":")[1]) for line in answer.lower().split(b"\r\n") if line.startswith(b"content-length"))
+        text = await reader.readexactly(length)
+        if status != b"200":
+            raise RuntimeError(f"{status.decode()}: {text[:300].decode()}")
+        answered += count
+    writer.close()
+    return answered
+
+
+async def push(port: int, token: str, count: int) -> float:
+    """Readings a second that were answered."""
+    begun = time.monotonic()
+    done = await asyncio.gather(*(sender(n, port, token, count, begun + SECONDS) for n in range(SENDERS)))
+    return sum(done) / (time.monotonic() - begun)
+
+
+def run(say: Callable[[str], None]) -> list[Figure]:
+    """The figures for 1 and for 100 readings a request."""
+    figures = []
+    for count, aim in ((1, None), (100, AIM_BATCHED)):
+        bare, ours = [], []
+        for n in range(ROUNDS):
+            with tempfile.TemporaryDirectory() as folder:
+                with child("bare-endpoint", Path(folder)) as other:
+                    asyncio.run(push(other.said["port"], "", count))  # warm
+                    bare.append(asyncio.run(push(other.said["port"], "", count)))
+                with child("service", Path(folder) / "site") as one:
+                    asyncio.run(push(one.said["port"], one.said["token"], count))
+                    ours.append(asyncio.run(push(one.said["port"], one.said["token"], count)))
+                    counts, commits = one.ask("counts"), one.ask("commits")
+            say(
+                f"HTTP, {count} a request, {n + 1}/{ROUNDS}: {ours[-1]:,.0f} readings/s, bare {bare[-1]:,.0f} ({counts}, {commits} commits)"
+            )
+        what = f"durable, judged readings over HTTP, {count} a request, {SENDERS} connections"
+        figures.append(Figure(what, f"{max(ours):,.0f} readings/s; bare endpoint {max(bare):,.0f}", max(bare) / max(ours), aim))
+    return figures

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -191,13 +192,14 @@ def _standing(
     start, taken = clock_start
     closed = None if closing is None else closing.at
     removed = closing is not None and closing != lot_end
+    causes = [*causes, *_waited_blind(rule, watch, seen)]
     if start == WAITING or not seen:
         if closed is not None:
             return Outcome(Verdict.UNPROVEN, min([*causes, closed]), withdrawn=removed)
         return Outcome(Verdict.UNPROVEN, min(causes)) if causes else OPEN
     course = Course(rule, watch, seen, start, taken, at if closed is None else closed, closed is not None)
     last_mark = course.marks[-1]
-    causes = [*causes, *course.causes, *(end for end in course.gap_ends if last_mark is None or end <= last_mark)]
+    causes = [*causes, *course.causes, *course.gap_ends]
     short = any(mark is None for mark in course.marks)
     if closed is not None and short:
         causes.append(closed)
@@ -205,6 +207,14 @@ def _standing(
     if causes:
         return Outcome(Verdict.UNPROVEN, min(causes), final, withdrawn=removed and short)
     return OPEN if short else Outcome(Verdict.MET, last_mark, final)
+
+
+def _waited_blind(rule: Cooling, watch: Watch, seen: Sequence[Seen]) -> list[Instant]:
+    """The ends of gaps, after the opening, that end at or above `start`: what cooled and was heated again meanwhile is not known."""
+    pairs = itertools.pairwise(seen)
+    return [
+        b.at for a, b in pairs if b.at > watch.opened.at and b.at - a.at > watch.max_gap and milli(b.low - watch.u) >= milli(rule.start_c)
+    ]
 
 
 def _begun_late(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, at: Instant, closed: bool) -> Instant | None:

@@ -44,7 +44,7 @@ def saturation_temperature(pressure_kpa: float) -> float:
     """Temperature in °C at which water boils at a pressure, 0.611213 to 22 064 kPa (eq. 31). Raises ScienceError outside."""
     if not 0.611213 <= pressure_kpa <= 22064.0:
         raise ScienceError(f"pressure is {pressure_kpa:g} kPa; the saturation line of water runs from 0.611213 to 22064 kPa")
-    beta = (pressure_kpa / 1000.0) ** 0.25
+    beta = math.pow(pressure_kpa / 1000.0, 0.25)
     e = beta * beta + _N[2] * beta + _N[5]
     f = _N[0] * beta * beta + _N[3] * beta + _N[6]
     g = _N[1] * beta * beta + _N[4] * beta + _N[7]

@@ -102,9 +102,8 @@ class CureLimit:
     citation: Citation
 
     def kept(self, ppm: float) -> bool:
-        """Whether a value is within the limit, ends included, after rounding to 0.01 ppm."""
-        _mass(self.agent, ppm, zero=True)
-        value = round(ppm, 2)
+        """Whether a value is within the limit, ends included, after rounding to 0.001 ppm."""
+        value = round(_mass(self.agent, ppm, zero=True), 3)
         return (self.at_least is None or value >= self.at_least) and (self.at_most is None or value <= self.at_most)
 
     def sentence(self, ppm: float) -> str:

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from rules.quantity import at_or_above, at_or_below, parse_temperature
-from rules.reading import HOUR
+from rules.reading import HOUR, Span
 from rules.science.curve import Curve, intervals
 from rules.science.errors import ScienceError
 
@@ -48,9 +48,13 @@ def bands(rows: Iterable[Mapping[str, Any]]) -> tuple[Band, ...]:
     return tuple(found)
 
 
-def degree_hours(curve: Curve, base_c: float) -> float:
-    """°C h above the base over a sampled chamber curve, each interval at its warmer end, so that nothing is missed between samples."""
-    return math.fsum(max(max(i.first_c, i.last_c) - base_c, 0.0) * i.length / HOUR for i in intervals(curve))
+def degree_hours(curve: Curve, base_c: float, max_gap: Span | None = None) -> float:
+    """°C h above the base over a sampled chamber curve, each interval at its warmer end, so that nothing is missed between samples.
+
+    With `max_gap`, intervals longer than it are left out: the certain sum. What the sum without it has more is possible only.
+    """
+    counted = (i for i in intervals(curve) if max_gap is None or i.length <= max_gap)
+    return math.fsum(max(max(i.first_c, i.last_c) - base_c, 0.0) * i.length / HOUR for i in counted)
 
 
 def band_for(limits: Sequence[Band], highest_c: float) -> Band:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -28,7 +28,7 @@ from rules.science.growth_forms import FORMS, NEEDS, Conditions
 
 #: Between two samples the temperature runs straight, and each piece of at most this many °C is integrated by Simpson's rule.
 STEP_C = 0.5
-#: Longest interval that the guideline wants between two data of a growth estimate (FSIS-GD-2021-14, p. 80).
+#: Longest interval that the guideline wants between two data of a growth estimate (FSIS-GD-2021-14, pp. 73 and 80).
 LONGEST_INTERVAL = 30 * MINUTE
 
 _LN10 = math.log(10.0)
@@ -182,7 +182,7 @@ def predict(model: Model, curve: Curve, *, cured: bool = False, conditions: Cond
 
 
 def compare(
-    models: tuple[Model, ...], curve: Curve, *, cured: bool = False, conditions: Conditions | None = None
+    models: Sequence[Model], curve: Curve, *, cured: bool = False, conditions: Conditions | None = None
 ) -> tuple[list[Growth], list[str]]:
     """Predictions by several models, the worst first, and the sentences of those that refused.
 

@@ -21,9 +21,9 @@ from rules.science.errors import ScienceError
 Between = Literal["lower", "exponential", "trapezoid"]
 
 #: Recook without support: predicted growth of vegetative pathogens up to which no more than the target is asked
-#: (FSIS-GD-2021-14, p. 71), log10.
+#: (FSIS-GD-2021-14, pp. 70-72), log10.
 VEGETATIVE_GROWTH_LOG = 1.0
-#: Predicted growth of S. aureus from which its enterotoxin is to be tested for (FSIS-GD-2021-14, p. 72; elsewhere it names 2), log10.
+#: Predicted growth of S. aureus from which its enterotoxin is to be tested for (FSIS-GD-2021-14, pp. 70-72; elsewhere it names 2), log10.
 TOXIN_GROWTH_LOG = 3.0
 
 _LN10 = math.log(10.0)
@@ -161,7 +161,7 @@ def recook_target(target_log: float, growths_log: Iterable[float]) -> float:
     """Log reduction that a recook must give: the target raised by the largest predicted growth of a vegetative pathogen.
 
     FSIS-GD-2021-14, p. 71. Growth up to 1 log10 (`VEGETATIVE_GROWTH_LOG`) raises nothing. It says nothing about S. aureus: its toxin
-    survives every recook (p. 72), so its growth is judged apart.
+    survives every recook (pp. 70-72), so its growth is judged apart.
     """
     growths = list(growths_log)
     if bad := [g for g in growths if not 0.0 <= g < math.inf]:

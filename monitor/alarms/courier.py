@@ -117,6 +117,12 @@ class Courier:
 
     def _deliver(self, message: Letter) -> None:
         try:
+            # It was found before this bell was free: whoever rang it until a moment ago may have delivered this very message.
+            with self._read() as conn:
+                fresh = outbox.as_it_stands(conn, message)
+            if fresh is None:
+                return
+            message = fresh
             answer = self._ring(message)
             while not self._stopping.is_set():
                 try:
@@ -125,6 +131,8 @@ class Courier:
                 except StoreError:
                     # Delivered but not yet marked: marked as soon as the store takes it, so that it is not told twice.
                     self._stopping.wait(_LOOK_S)
+        except StoreError as error:  # it could not be read again: it stays where it is, and is looked for again
+            self.trouble = str(error)
         finally:
             with self._lock:
                 self._ringing.discard(message.bell)

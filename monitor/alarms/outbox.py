@@ -146,6 +146,13 @@ def waiting(conn: Connection, now: Instant, cap: Span, limit: int = 100) -> list
     return sorted((letter_of(row) for row in found), key=lambda m: rank.get(m.priority, 4))
 
 
+def as_it_stands(conn: Connection, message: Letter) -> Letter | None:
+    """A message read again; None where it waits no more or was moved to another bell."""
+    row = conn.execute(select(*_LETTER).where(outbox.c.id == message.id, outbox.c.state == "waiting")).one_or_none()
+    fresh = None if row is None else letter_of(row)
+    return fresh if fresh is not None and fresh.bell == message.bell and fresh.attempts == message.attempts else None
+
+
 def next_try(conn: Connection) -> Instant | None:
     """The instant of the soonest waiting try, or None with nothing waiting."""
     soonest: Instant | None = conn.scalar(select(func.min(outbox.c.try_at)).where(outbox.c.state == "waiting"))

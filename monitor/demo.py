@@ -16,7 +16,7 @@ import tempfile
 import textwrap
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -35,12 +35,13 @@ from monitor.offline import verify_path
 from monitor.service import Service
 from probes.simulator import Simulator
 from rules.quantity import local, parse_instant
-from rules.reading import HOUR, SECOND, Instant
+from rules.reading import HOUR, SECOND, Fault, Instant, Reading, Span
 
 #: 14:00 at Ferncliff Yard, the afternoon on which the story begins.
 START: Instant = parse_instant("2026-03-01T14:00:00-06:00")
 DAYS = ("2026-03-01", "2026-03-02")
 SPEED = 600.0
+Send = Callable[[Sequence[Reading | Fault]], object]
 _UP_S = 30.0
 
 
@@ -78,12 +79,17 @@ class Demo:
         # The child that rings telephones takes a second to load Apprise, which would be ten minutes of the story.
         self.service.ringer.ask({"op": "check", "url": "json://127.0.0.1"}, _UP_S)
 
-    def play(self) -> bool:
-        """Tell the day; False where it was stopped."""
-        assert self._sender is not None
-        player = Player(
-            self.simulator, self.clock, self._sender, self.durable, self.cast.act, self.cast.look, speed=self.speed, stop=self.stop
-        )
+    def play(self, send: Send | None = None, step: Span = 0) -> bool:
+        """Tell the day; False where it was stopped. `send`: another wire than MQTT; `step`: so much of the story at once."""
+        wire = send or self._sender
+        assert wire is not None
+
+        def told(items: Sequence[Reading | Fault]) -> None:
+            wire(items)
+            self.cast.saw(items)
+
+        cast = self.cast
+        player = Player(self.simulator, self.clock, told, self.durable, cast.act, cast.look, speed=self.speed, step=step, stop=self.stop)
         return player.play()
 
     def durable(self) -> int:
@@ -195,12 +201,12 @@ def run_demo(speed: float = 0.0, port: int = 8080, stay: bool = False) -> int:
     demo = Demo(folder, printer.line, speed=speed or SPEED, port=port, stop=stop)
     try:
         demo.start()
-        printer.line(_welcome(demo, port))
+        printer.block(_welcome(demo, port))
         good = demo.play() and demo.finish()
         if stop.is_set():
-            printer.line("Stopped. Nothing is left running.")
+            printer.block("\nStopped.")
             return 0
-        printer.line(_farewell(demo, stay))
+        printer.block(_farewell(demo, stay))
         if stay:
             stop.wait()
         return 0 if good else 1
@@ -221,13 +227,13 @@ class Printer:
         self._width = max(60, min(shutil.get_terminal_size((110, 24)).columns, 120))
 
     def line(self, text: str) -> None:
-        """Print; a line that begins with a time is folded under its text."""
-        lines = [
-            "\n".join(textwrap.wrap(one, self._width, subsequent_indent=" " * 11, break_long_words=False, break_on_hyphens=False)) or one
-            for one in text.split("\n")
-        ]
+        """Print one line, folded under its text."""
+        self.block("\n".join(textwrap.wrap(text, self._width, subsequent_indent=" " * 11, break_long_words=False, break_on_hyphens=False)))
+
+    def block(self, text: str) -> None:
+        """Print as it stands, so that commands in it can be copied."""
         with self._lock:
-            print("\n".join(lines), flush=True)
+            print(text, flush=True)
 
 
 def _welcome(demo: Demo, wanted: int) -> str:

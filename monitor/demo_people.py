@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from monitor import ledger
@@ -17,10 +17,12 @@ from monitor.desk import Hand
 from monitor.judging import FINDING
 from monitor.service import Service
 from probes.ferncliff import JUNIPER, TURKEY
-from rules.quantity import local, parse_instant, to_fahrenheit
-from rules.reading import MINUTE, Instant, LotEvent, Span
+from rules.quantity import fahrenheit, local, parse_instant, to_fahrenheit
+from rules.reading import MINUTE, Fault, Instant, LotEvent, Reading, Span
 
 _ODILE, _TAM = Hand(ODILE, "operator"), Hand(TAM, "reviewer")
+_CORES: Mapping[str, tuple[str, ...]] = {JUNIPER: ("core-1", "core-2"), TURKEY: ("core-3", "core-4")}
+_PEAK_C = fahrenheit(145.0)
 _SEEN_AFTER: Span = 3 * MINUTE
 _BUSY_FOR: Span = 25 * MINUTE
 _ALARM = re.compile(r"alarm A(\d+), message")
@@ -68,6 +70,7 @@ class Cast:
         self._busy_until: Instant = 0
         self._done: set[tuple[str, int]] = set()  # deviation, action
         self._seq = 0
+        self._told: set[tuple[str, ...]] = set()
         self.messages: list[tuple[str, str]] = []  # telephone, what it showed
 
     # --- the day's work ------------------------------------------------------------------------------------------
@@ -94,12 +97,33 @@ class Cast:
             self._tell(f"Odile takes {name} out of {lot}: {event.value}.")
         elif event.event == "check":
             desk.check(_ODILE, lot, name, event.value)
-            self._tell(f"Odile measures {lot} by hand: {event.value}.")
+            self._tell(f"Odile measures {lot} by hand: {event.value}.{self._grinding(lot, event.value)}")
         elif event.event == "end":
             desk.end(_ODILE, lot)
             self._tell(f"Odile ends lot {lot}.")
         else:
             raise ValueError(f"the story has {event.event} of {lot}, which nobody here can do")
+
+    def _grinding(self, lot: str, value: str) -> str:
+        """What a hand check means while the meat is ground: 34 °F is passed, and then it is cold again."""
+        fahrenheits = float(value.split(maxsplit=1)[0])
+        if fahrenheits > 34.0:
+            self._told.add((lot, "warm"))
+            return " Above 34 °F: the grinder stops, the meat goes onto frozen racks."
+        if fahrenheits <= 32.0 and (lot, "warm") in self._told:
+            self._told.discard((lot, "warm"))
+            return " Cold again: it was re-chilled in time, she may grind on."
+        return ""
+
+    def saw(self, items: Sequence[Reading | Fault]) -> None:
+        """Tell when a cook first touches 145 °F: for one lot that is the end of it, the other is held."""
+        for item in items:
+            if isinstance(item, Reading) and item.celsius >= _PEAK_C:
+                lot = next((name for name, cores in _CORES.items() if item.probe in cores), "")
+                if lot and (lot, "peak") not in self._told:
+                    self._told.add((lot, "peak"))
+                    what = "It stays in the heat: held, not touched." if lot == JUNIPER else "A peak is not a hold."
+                    self._tell(f"{lot}, {item.probe} reads {to_fahrenheit(item.celsius):.1f} °F. {what}")
 
     # --- telephones ----------------------------------------------------------------------------------------------
 
@@ -133,7 +157,9 @@ class Cast:
         for entry in entries:
             self._seq = entry.seq
             body = entry.body
-            if body["what"] == "met" and body["critical"]:
+            watch = (body["lot"], body["step"], body["limit"], body["probe"])
+            if body["what"] == "met" and body["critical"] and watch not in self._told:
+                self._told.add(watch)
                 self._tell(f"{body['lot']}, {body['limit']}, {body['probe']}: met. {body['text']}")
             elif body["what"] == "advanced":
                 self._tell(f"{body['lot']} moves on by itself: {body['text']}")

@@ -79,7 +79,7 @@ class Player:
         self,
         simulator: Simulator,
         clock: StoryClock,
-        send: Callable[[Sequence[Reading | Fault]], None],
+        send: Callable[[Sequence[Reading | Fault]], object],
         settled: Callable[[], int],
         act: Callable[[LotEvent], None],
         look: Callable[[Instant], None] = lambda now: None,

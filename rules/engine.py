@@ -25,9 +25,7 @@ from rules.reading import HOUR, Event, Fault, Instant, LotEvent, Reading, Tick
 from rules.report import report, standing_day
 from rules.run import Run
 from rules.standing import StandingRoom
-from rules.track import BEFORE, Track
-
-NEVER: Instant = 1 << 62
+from rules.track import BEFORE, NEVER, Track
 
 _NOTHING: list[Finding] = []  # what nearly every reading finds; never changed
 
@@ -75,7 +73,30 @@ class Engine:
     def feed(self, event: Event) -> list[Finding]:
         """Take one event; raise LateEvent (replay) or EventError (refused, nothing changed)."""
         if type(event) is Reading:
-            self._reading(event)
+            probe, at, celsius, offset, suspect, high_c = event
+            track = self._tracks.get(probe)
+            if (
+                track is not None
+                and track.plain
+                and track.at < at < self._timer_at
+                and self._barrier <= at <= self._pending_at
+                and not suspect
+                and high_c is None
+            ):
+                # What nearly every reading is: newer than all before it, with nothing due and nothing in doubt.
+                if at > self.now:  # noqa: PLR1730 — max() costs a call on the hottest line
+                    self.now = at
+                track.at = at
+                track.row = track.good = event
+                celsius += offset
+                u = track.u
+                for read, watch in track.feeds:
+                    if read(at, celsius - u, celsius + u):
+                        self._owner[id(watch)].hear(watch)
+                if at >= track.rest_at:
+                    self._rest(track, at, celsius, celsius)
+            else:
+                self._reading(event)
             if self._crossed is None and not self._out:
                 return _NOTHING
         elif isinstance(event, Tick):
@@ -119,23 +140,24 @@ class Engine:
             self._problem(
                 at, "conflict", probe, f"two values at one instant, {celsius:g} and {high:g} °C: the one worse for each limit counts"
             )
-        u = track.u
         track.good = r
-        if not track.seen:
+        if not track.plain:
             self._first(track, at)
-        lo, hi = celsius - u, high + u
+        u = track.u
         for read, watch in track.feeds:
-            if read(at, lo, hi):
+            if read(at, celsius - u, high + u):
                 self._owner[id(watch)].hear(watch)
-        if track.bare:
-            for watch in track.bare:
-                if watch.read(at, celsius - watch.u, high + watch.u):
-                    self._owner[id(watch)].hear(watch)
-        if track.slow and at >= track.slow_at:
+        self._rest(track, at, celsius, high)
+
+    def _rest(self, track: Track, at: Instant, lo: float, hi: float) -> None:
+        """Feed the watches that take no guard band, or only a reading now and then."""
+        slow = track.slow if at >= track.slow_at else ()
+        if slow:
             track.slow_at = at + SAMPLE
-            for watch in track.slow:
-                if watch.read(at, lo, hi):
-                    self._owner[id(watch)].hear(watch)
+            track.rest()
+        for watch in (*track.bare, *slow):
+            if watch.read(at, lo - watch.u, hi + watch.u):
+                self._owner[id(watch)].hear(watch)
 
     def _same_instant(self, track: Track, r: Reading) -> bool:
         """A row at or before the probe's newest: True if it is to be taken all the same; LateEvent if it changes what was judged."""
@@ -184,7 +206,7 @@ class Engine:
             del self.problems[:-1000]
 
     def _first(self, track: Track, at: Instant) -> None:
-        track.seen = True
+        track.plain = not track.ruled
         for room in self.standing:
             if track.probe.id in room.probes():
                 room.first_reading(track.probe.id, at)
@@ -274,13 +296,8 @@ class Engine:
         """Feed the watch with its probe's readings from now on, and with one that stands at this very instant."""
         track = self._tracks[watch.probe]
         self._owner[id(watch)] = owner
-        if not any(w is watch for w in (*track.watches, *track.bare, *track.slow)):
-            if isinstance(watch, FallWatch):
-                track.slow = (*track.slow, watch)
-            elif watch.u == track.u:
-                track.guard((*track.watches, watch))
-            else:
-                track.bare = (*track.bare, watch)
+        if not track.feeds_to(watch):
+            track.add(watch, slow=isinstance(watch, FallWatch))
             good = track.good
             if good is not None and good.at == self.now and (watch.last_at is None or watch.last_at < self.now) and not watch.final:
                 high = good.celsius if good.high_c is None else good.high_c

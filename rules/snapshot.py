@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from rules.standing import StandingRoom
 
 FORMAT = 1
-TRACK = ("at", "seen", "slow_at")
+TRACK = ("at", "slow_at")
 ROWS = ("row", "good")
 LOT = (
     "ended", "current", "entered", "since", "by_start", "placed", "measures", "cold",
@@ -76,14 +76,9 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
             setattr(track, name, row[name])
         for name in ROWS:
             setattr(track, name, None if row[name] is None else Reading(*row[name]))
-        for slot, listed in zip(("watches", "bare", "slow"), data["order"][key], strict=True):
-            found = [watches[n] for n in listed]
-            fed = tuple(w for _, w in found)
-            if slot == "watches":
-                track.guard(fed)
-            else:
-                setattr(track, slot, fed)
-            engine._owner.update({id(w): owner for owner, w in found})
+        fed = [[watches[n] for n in listed] for listed in data["order"][key]]
+        track.feed(*(tuple(w for _, w in found) for found in fed))
+        engine._owner.update({id(w): owner for found in fed for owner, w in found})
     for at, run_name, watch_name, how in data["pending"]:
         owner, run = _owner_and_run(engine, run_name)
         watch = watches[watch_name][1] if watch_name else None

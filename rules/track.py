@@ -7,45 +7,72 @@ from rules.plan import Probe
 from rules.reading import SECOND, Instant, Reading
 
 BEFORE: Instant = -(1 << 62)
+NEVER: Instant = 1 << 62
 
 
 class Track:
     """Tuples of watches are replaced, never changed in place: a reading may change them while they are gone through."""
 
-    __slots__ = ("at", "bare", "feeds", "good", "max_rate", "probe", "row", "ruled", "seen", "slow", "slow_at", "span", "u", "watches")
+    __slots__ = (
+        "at", "bare", "feeds", "good", "max_rate", "plain", "probe", "rest_at", "row", "ruled", "slow", "slow_at", "span", "u", "watches",
+    )  # fmt: skip
 
     def __init__(self, probe: Probe) -> None:
         self.probe = probe
         self.u = probe.uncertainty_c or 0.0
         self.span, self.max_rate = probe.span_c, probe.max_rate_c_s
         self.ruled = self.span is not None or self.max_rate is not None
-        self.guard(())
+        self.watches: tuple[Watch, ...] = ()  # watches with the probe's guard band
         self.bare: tuple[Watch, ...] = ()  # watches with another guard band than the plan gives the probe now, mostly none
         self.slow: tuple[Watch, ...] = ()  # watches that a reading every SAMPLE is enough for
         self.slow_at: Instant = BEFORE
+        self.feed()
         self.at: Instant = BEFORE
         self.row: Reading | None = None  # the newest reading; None after a fault
         self.good: Reading | None = None  # the newest good one
 
-    def guard(self, watches: tuple[Watch, ...]) -> None:
-        """Feed these with the guard band; `feeds` spares the hottest loop a look-up."""
-        self.watches = watches
-        self.feeds = tuple((w.read, w) for w in watches)
-        self.seen = False
+    def feed(
+        self,
+        watches: tuple[Watch, ...] | None = None,
+        bare: tuple[Watch, ...] | None = None,
+        slow: tuple[Watch, ...] | None = None,
+    ) -> None:
+        """Feed these from now on; what is not given stays. `feeds`, `rest_at` and `plain` spare the hottest loop its look-ups."""
+        self.watches = self.watches if watches is None else watches
+        self.bare = self.bare if bare is None else bare
+        self.slow = self.slow if slow is None else slow
+        self.feeds = tuple((w.read, w) for w in self.watches)
+        self.rest()
+        self.plain = False  # until the engine has told the rooms of the probe's next reading
+
+    def rest(self) -> None:
+        """Work out from when on `bare` and `slow` have to be fed."""
+        self.rest_at = BEFORE if self.bare else self.slow_at if self.slow else NEVER
+
+    def add(self, watch: Watch, *, slow: bool) -> None:
+        """Feed one more."""
+        if slow:
+            self.feed(slow=(*self.slow, watch))
+        elif watch.u == self.u:
+            self.feed(watches=(*self.watches, watch))
+        else:
+            self.feed(bare=(*self.bare, watch))
+
+    def feeds_to(self, watch: Watch) -> bool:
+        """Whether it is fed already."""
+        return any(w is watch for w in (*self.watches, *self.bare, *self.slow))
 
     def drop(self, watch: Watch) -> None:
         """Feed it no more."""
-        self.guard(tuple(w for w in self.watches if w is not watch))
-        self.bare = tuple(w for w in self.bare if w is not watch)
-        self.slow = tuple(w for w in self.slow if w is not watch)
+        self.feed(*(tuple(w for w in ws if w is not watch) for ws in (self.watches, self.bare, self.slow)))
 
     def go_on(self, old: Track) -> None:
         """Take over where the track of the same probe under another plan stood."""
         fed = (*old.watches, *old.bare)
-        self.guard(tuple(w for w in fed if w.u == self.u))
-        self.bare = tuple(w for w in fed if w.u != self.u)
-        for name in ("slow", "slow_at", "at", "row", "good"):
+        self.feed(tuple(w for w in fed if w.u == self.u), tuple(w for w in fed if w.u != self.u), old.slow)
+        for name in ("slow_at", "at", "row", "good"):
             setattr(self, name, getattr(old, name))
+        self.rest()
 
     def doubt(self, at: Instant, celsius: float) -> str:
         """Why this value is not to be believed, or ""."""

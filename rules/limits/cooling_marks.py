@@ -23,8 +23,8 @@ class CoolingMarks(Watch):
     """
 
     __slots__ = (
-        "borrowed", "clock", "coldest", "decided", "doubt", "gap_end", "kept_from", "marks", "need_sure", "need_text", "opening", "ruin", "to_b",
-        "warned", "windows",
+        "borrowed", "clock", "coldest", "decided", "doubt", "gap_end", "kept_from", "marks", "need_sure", "need_text", "opening", "ruin",
+        "to_b", "warned", "windows",
     )  # fmt: skip
     TRANSIENT = Watch.TRANSIENT | {"to_b", "windows"}
 

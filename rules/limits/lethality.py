@@ -13,6 +13,7 @@ from rules.quantity import at_or_above, at_or_below, format_span
 from rules.reading import Instant, Span
 from rules.wording import temperature
 
+NEVER: Instant = 1 << 62
 FALL_C = 2.0  # this far below the lowest row after the step's end, the cook is over (judging.md section 5)
 
 
@@ -75,12 +76,13 @@ class LethalityWatch(Watch):
 class HoldWatch(LethalityWatch):
     """Any one row of the table, unbroken from the run's first reading to this one.
 
-    `k` rows are being held now, and `runs[i]` is when row i's run began. The earliest instant at which one
-    of them completes is kept in `due`, so that a reading that changes no row costs two comparisons.
+    `k` rows are being held now, and `runs[i]` is when row i's run began; since `band_from` no row was reached or
+    lost. The earliest instant at which one of them completes is kept in `due`, so that a reading that changes
+    no row costs a few comparisons.
     """
 
-    __slots__ = ("bands", "bounds", "due", "high_b", "k", "low_b", "lowest_b", "met_row", "rows", "runs")
-    TRANSIENT = LethalityWatch.TRANSIENT | {"bounds", "high_b", "low_b", "lowest_b", "rows"}
+    __slots__ = ("band_from", "bands", "bounds", "due", "high_b", "k", "low_b", "met_row", "rows", "runs")
+    TRANSIENT = LethalityWatch.TRANSIENT | {"bounds", "high_b", "low_b", "rows"}
 
     def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
         rule = limit.rule
@@ -88,17 +90,37 @@ class HoldWatch(LethalityWatch):
         super().__init__(limit, probe, u, unit, opened, rule.rows[0].at_c)
         self.rows = rule.rows
         self.bounds = [at_or_above(r.at_c) for r in rule.rows]
-        self.lowest_b = self.bounds[0]
         self.runs: list[Instant] = [0] * len(rule.rows)
         self.bands: list[Span] = [0] * (len(rule.rows) + 1)  # bands[m]: time with exactly the m lowest rows satisfied at both ends
-        self.due: Instant | None = None
+        self.band_from: Instant = opened
+        self.due: Instant = NEVER
         self.k = 0
         self.met_row: int | None = None
         self._bracket()
 
     def _bracket(self) -> None:
-        self.low_b = self.bounds[self.k - 1] if self.k else float("-inf")
-        self.high_b = self.bounds[self.k] if self.k < len(self.bounds) else float("inf")
+        """Between which values a reading changes no row; none where every reading has to be looked at."""
+        if self.last_at is None or self.left_at is not None:
+            self.low_b, self.high_b = float("inf"), float("-inf")
+        else:
+            self.low_b = self.bounds[self.k - 1] if self.k else float("-inf")
+            self.high_b = self.bounds[self.k] if self.k < len(self.bounds) else float("inf")
+
+    def leave(self, at: Instant) -> None:
+        """From now on a fall ends it, so that every reading counts."""
+        super().leave(at)
+        self._bracket()
+
+    def enter(self) -> None:
+        """The step was entered again: the old watch goes on."""
+        super().enter()
+        self._bracket()
+
+    def reenter(self, at: Instant) -> None:
+        """Nothing of before reaches into the new stay."""
+        self._bank()
+        super().reenter(at)
+        self._bracket()
 
     def restore(self, state: dict[str, Any]) -> None:
         """Take back what `state` gave, and the bracket that follows from it."""
@@ -109,33 +131,35 @@ class HoldWatch(LethalityWatch):
         """Carry the runs on, or start and break them."""
         last = self.last_at
         self.last_at = at
-        if last is not None and self.low_b <= lo < self.high_b and at - last <= self.max_gap and self.left_at is None:
-            if not self.k:
-                return None
-            self.bands[self.k] += at - last
-            if self.due is None or at < self.due:
-                return None
-            self._complete(at)
-        elif not self.final:
+        if self.low_b <= lo < self.high_b and at < self.due and at - last <= self.max_gap:  # type: ignore[operator]  # not before a reading
+            return None
+        if not self.final:
             self._change(at, lo, last)
             if self.left_at is not None and not self.final:
                 self._fell(lo)
         return self.news
 
+    def _bank(self) -> None:
+        """Book the time since the last change of rows."""
+        if self.last_at is not None and self.k:
+            self.bands[self.k] += self.last_at - self.band_from
+            self.band_from = self.last_at
+
     def _change(self, at: Instant, lo: float, last: Instant | None) -> None:
         gap = last is None or at - last > self.max_gap
+        if last is not None:
+            self.bands[self.k] += last - self.band_from
         before, self.k = self.k, bisect_right(self.bounds, lo)
         kept = 0 if gap else min(before, self.k)
-        if kept and last is not None:
+        if last is not None:
             self.bands[kept] += at - last
+        self.band_from = at
         for i in range(kept, self.k):
             self.runs[i] = at
         self._bracket()
-        held = [i for i in range(kept) if at >= self.runs[i] + self.rows[i].length]
-        if held:
+        self.due = min((self.runs[i] + self.rows[i].length for i in range(self.k)), default=NEVER)
+        if any(at >= self.runs[i] + self.rows[i].length for i in range(kept)):
             self._complete(at)
-        else:
-            self.due = min((self.runs[i] + self.rows[i].length for i in range(self.k)), default=None)
 
     def _complete(self, at: Instant) -> None:
         i = max((i for i in range(self.k) if self.runs[i] < at and at >= self.runs[i] + self.rows[i].length), default=None)
@@ -148,7 +172,8 @@ class HoldWatch(LethalityWatch):
 
     def resume(self) -> None:
         """Every run starts again after an absence."""
-        self.k, self.due = 0, None
+        self._bank()
+        self.k, self.due = 0, NEVER
         self._bracket()
 
     def remedy(self) -> str:
@@ -173,6 +198,7 @@ class HoldWatch(LethalityWatch):
         )
 
     def _sums(self) -> list[Span]:
+        self._bank()
         total, sums = 0, []
         for i in range(len(self.rows) - 1, -1, -1):
             total += self.bands[i + 1]

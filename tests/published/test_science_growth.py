@@ -15,7 +15,8 @@ import pytest
 from rules.quantity import fahrenheit
 from rules.reading import HOUR
 from rules.science.curve import Curve
-from rules.science.growth import Conditions, Growth, log10_growth, model, models, predict
+from rules.science.growth import Growth, log10_growth, model, models, predict
+from rules.science.growth_forms import Conditions
 
 HERE = Path(__file__).parent
 PORK, CHICKEN, BEEF = "CP-J11-PORK", "CP-J11-CHICKEN", "CP-J11-BEEF"
@@ -28,10 +29,10 @@ NOT_COMPUTED = {
 }
 
 
-def rows() -> dict[str, dict[str, str]]:
-    """The check values by their id."""
-    with (HERE / "science_growth.csv").open(encoding="utf-8") as file:
-        return {r["check_id"]: r for r in csv.DictReader(line for line in file if not line.startswith("#"))}
+def rows(name: str = "science_growth.csv", key: str = "check_id") -> dict[str, dict[str, str]]:
+    """The rows of a CSV of figures, without its citation, by their id."""
+    with (HERE / name).open(encoding="utf-8") as file:
+        return {r[key]: r for r in csv.DictReader(line for line in file if not line.startswith("#"))}
 
 
 def curve(*points: tuple[float, float]) -> Curve:
@@ -217,3 +218,48 @@ def test_every_model_tells_its_unit_and_how_it_is_known() -> None:
         if m.unit_status != "stated":
             assert any("not read" in note for note in notes)
         assert any(m.reference in note for note in notes)
+
+
+@pytest.mark.parametrize("row", rows("science_growth_models.csv", "model_id").values(), ids=lambda r: r["model_id"])
+def test_parameters_unit_and_range_are_those_read(row: dict[str, str]) -> None:
+    """science_growth_models.csv: each usable model as read in the copy of its paper."""
+    m = model(row["model_id"])
+    first = next(iter(m.parameters.values()))
+    if row["p1_A_b_muopt"]:
+        base, _, power = row["p1_A_b_muopt"].partition("^")
+        assert first == pytest.approx(float(base) ** int(power or 1))
+    for column, name in (("Tmin_c", "Tmin"), ("Tmax_c", "Tmax"), ("c", "c")):
+        assert m.parameters.get(name) == (float(row[column]) if row[column] else None)
+    if row["Topt_c"]:
+        assert m.parameters.get("Topt", m.parameters.get("Tref")) == float(row["Topt_c"])
+    assert m.unit == ("log10/day" if m.name == "LM-M06" else row["rate_unit"])
+    assert row["unit_status"].startswith(m.unit_status)
+    assert m.reference.split(",")[0].split(" 20")[0].split(" ")[0].replace("ø", "o") in row["reference"]
+    if m.name != "LM-ME10":
+        low, high = row["t_range_c"].split(";")[0].split("-")
+        assert m.range_c == (float(low), float(high))
+    if "q0" in row["lag"]:
+        assert f"q0={m.q0:g}" in row["lag"]
+
+
+#: The rate in ln/h of each equation written out with its printed numbers.
+WRITTEN_OUT = [
+    ("CP-J11-BEEF", 40.0, None, math.log(10) * 0.050**2 * (40 - 10.15) ** 2 * (1 - math.exp(0.238 * (40 - 53.0)))),
+    ("CB-H18", 30.0, None,
+        0.633 * (30 - 44.3) * (30 - 11.5) ** 2 / ((36.4 - 11.5) * ((36.4 - 11.5) * (30 - 36.4) - (36.4 - 44.3) * (36.4 + 11.5 - 60)))),
+    ("SAL-O02", 25.0, None, math.log(10) * (0.02771 * (25 - 3.797) * (1 - math.exp(0.1769 * (25 - 51.12)))) ** 2),
+    ("SAL-M13", 20.0, None, (0.0356 * (20 - 2.33)) ** 2),
+    ("SAL-EFSA", 20.0, (6.0, 0.99, None), math.exp(
+        -11.909 + 0.3649 * 20 + 1.7832 * 6 + 7.00019 * 0.1 - 0.00442 * 20 * 6 - 0.00458 * 400 - 0.12539 * 36 - 62.114 * 0.01)),
+    ("LM-M06", 8.0, None, 2.302585 * (0.058 * (8 + 1.03)) ** 2 / 24),
+    ("LM-ME10", 10.0, (6.2, 0.97, 60.0),
+        0.419 * (12.83 / 27.83) ** 2 * (0.97 - 0.923) / 0.077 * (1 - 10 ** (4.97 - 6.2)) * (290 / 350) ** 2),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "celsius", "known", "rate"), WRITTEN_OUT, ids=[x[0] for x in WRITTEN_OUT])
+def test_rate_is_that_of_the_equation_written_out(
+    name: str, celsius: float, known: tuple[float | None, float | None, float | None] | None, rate: float
+) -> None:
+    """Each form once, with the numbers of its row in science_growth_models.csv."""
+    assert model(name).rate(celsius, Conditions(*known) if known else None) == pytest.approx(rate, rel=1e-6)

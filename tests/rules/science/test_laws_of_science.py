@@ -12,12 +12,14 @@ from hypothesis import strategies as st
 from rules.reading import HOUR, MINUTE, SECOND
 from rules.science.curve import Curve
 from rules.science.degree_hours import degree_hours
-from rules.science.growth import Conditions, Model, log10_growth, models, predict
+from rules.science.growth import Model, log10_growth, models, predict
+from rules.science.growth_forms import Conditions
 from rules.science.humidity import dew_point, least_relative_humidity, relative_humidity, saturation_pressure
-from rules.science.kinetics import equivalent_time, f_value, lethal_rate
+from rules.science.kinetics import Between, equivalent_time, f_value, lethal_rate
 
 KNOWN = Conditions(ph=6.2, aw=0.98, nitrite_ppm=20.0)
 REFERENCE_C, Z_C = 60.0, 5.6
+RULES: tuple[Between, ...] = ("lower", "exponential", "trapezoid")
 
 
 def curves(low: float, high: float, shortest: int = SECOND) -> st.SearchStrategy[Curve]:
@@ -49,20 +51,20 @@ def split(curve: Curve, pieces: int) -> Curve:
     return out
 
 
-@pytest.mark.parametrize("between", ["lower", "exponential", "trapezoid"])
+@pytest.mark.parametrize("between", RULES)
 @settings(max_examples=40, deadline=None)
 @given(curve=curves(40.0, 75.0), by=st.floats(0.0, 10.0), floor=st.floats(40.0, 60.0))
-def test_colder_never_raises_lethality(between: str, curve: Curve, by: float, floor: float) -> None:
+def test_colder_never_raises_lethality(between: Between, curve: Curve, by: float, floor: float) -> None:
     """A uniformly colder core has no larger F, by any rule, with a floor too."""
-    cold = f_value(warmer(curve, -by), REFERENCE_C, Z_C, between=between, floor_c=floor)  # type: ignore[arg-type]
-    assert cold <= f_value(curve, REFERENCE_C, Z_C, between=between, floor_c=floor) * (1 + 1e-9)  # type: ignore[arg-type]
+    cold = f_value(warmer(curve, -by), REFERENCE_C, Z_C, between=between, floor_c=floor)
+    assert cold <= f_value(curve, REFERENCE_C, Z_C, between=between, floor_c=floor) * (1 + 1e-9)
 
 
 @settings(max_examples=40, deadline=None)
 @given(curve=curves(40.0, 75.0))
 def test_lower_end_is_least_and_trapezoid_most(curve: Curve) -> None:
     """L is convex: lower end <= exponential <= trapezoid."""
-    low, exact, high = (f_value(curve, REFERENCE_C, Z_C, between=rule) for rule in ("lower", "exponential", "trapezoid"))  # type: ignore[arg-type]
+    low, exact, high = (f_value(curve, REFERENCE_C, Z_C, between=rule) for rule in RULES)
     assert low <= exact * (1 + 1e-9)
     assert exact <= high * (1 + 1e-9)
 
@@ -81,8 +83,8 @@ def test_splitting_an_isothermal_hold_changes_no_result(celsius: float, minutes:
     """F, degree-hours and growth of a constant temperature do not depend on the number of samples."""
     whole = [(0, celsius), (minutes * MINUTE, celsius)]
     cut = split(whole, pieces)
-    for rule in ("lower", "exponential", "trapezoid"):
-        assert f_value(cut, 70.0, 10.0, between=rule) == pytest.approx(f_value(whole, 70.0, 10.0, between=rule))  # type: ignore[arg-type]
+    for rule in RULES:
+        assert f_value(cut, 70.0, 10.0, between=rule) == pytest.approx(f_value(whole, 70.0, 10.0, between=rule))
     assert degree_hours(cut, 15.6) == pytest.approx(degree_hours(whole, 15.6))
 
 

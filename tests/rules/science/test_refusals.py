@@ -11,7 +11,8 @@ from rules.errors import RulesError
 from rules.reading import HOUR, MINUTE
 from rules.science import boiling, cure, curve, degree_hours, growth, humidity, kinetics
 from rules.science.errors import OutOfRange, ScienceError
-from rules.science.growth import Conditions, compare, model, models, predict
+from rules.science.growth import compare, model, models, predict
+from rules.science.growth_forms import Conditions
 
 BACK = [(HOUR, 20.0), (0, 21.0)]
 NAN = [(0, 20.0), (HOUR, float("nan"))]
@@ -131,6 +132,14 @@ def test_gap_is_left_out_of_the_certain_degree_hours() -> None:
     chamber = [(0, 25.6), (HOUR, 25.6), (4 * HOUR, 25.6)]
     assert degree_hours.degree_hours(chamber, 15.6) == pytest.approx(40.0)
     assert degree_hours.degree_hours(chamber, 15.6, max_gap=HOUR) == pytest.approx(10.0)
+
+
+def test_time_at_a_row_needs_both_ends() -> None:
+    """A stretch that ends or begins below the row's temperature is not counted, and exactly the temperature is."""
+    core = [(0, 59.0), (MINUTE, 60.0), (3 * MINUTE, 60.5), (4 * MINUTE, 59.9)]
+    assert curve.time_at_or_above(core, 60.0) == 2 * MINUTE
+    assert curve.time_at_or_above(core, 60.0, max_gap=MINUTE) == 0
+    assert (curve.lowest(core), curve.highest(core)) == (59.0, 60.5)
 
 
 def test_gap_and_floor_earn_no_lethality() -> None:

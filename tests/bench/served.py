@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import os
 import subprocess
 import sys
@@ -213,6 +214,9 @@ def simulated_day(folder: Path) -> None:
 
 def main() -> None:
     """One kind of child."""
+    from monitor.run import log_to_stderr
+
+    log_to_stderr(logging.ERROR)  # standard output is for the answers
     kind, folder, *rest = sys.argv[1:]
     if kind == "bare-endpoint":
         bare_endpoint()

@@ -363,7 +363,7 @@ class Service:
         if done.returncode == 0:
             return Path(done.stdout.strip().splitlines()[-1])
         text = said[-1] if said else f"the export of {day} failed"
-        if done.returncode == 1:
+        if done.returncode == 3:  # 1 is what any mistake of a Python program ends with
             now = self.clock()
             self.writer.submit(lambda conn: self.alarms.raise_(conn, causes.export_differs(day, now, text), now)).result()
         raise ExportError(text)

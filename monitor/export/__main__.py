@@ -1,6 +1,6 @@
 """Export one local day in a process of its own: `python -m monitor.export --config larderer.toml 2026-03-02`.
 
-Prints the folder's path as the last line of its output. Exit code 0: exported, or nothing had changed; 1: exported, but
+Prints the folder's path as the last line of its output. Exit code 0: exported, or nothing had changed; 3: exported, but
 judging the files does not repeat what was found live; 2: not exported. Progress is shown on a terminal only.
 """
 
@@ -76,7 +76,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             exported = export_with(config, options.day, options.now if options.now is not None else clock_now(), options.live, progress)
     except ExportMismatch as error:
         print(error, file=sys.stderr)
-        return 1
+        return 3
     except (MonitorError, ProbeError, RulesError, OSError) as error:
         print(error, file=sys.stderr)
         return 2

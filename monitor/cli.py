@@ -85,7 +85,11 @@ def demo(
 def main() -> None:
     """Run a command; turn every mistake of the input into one sentence and exit code 2."""
     try:
-        app(standalone_mode=True)
+        sys.exit(app(standalone_mode=False, prog_name="larderer") or 0)
+    except typer.TyperException as error:
+        refuse(_usage(error))
+    except typer.Abort:
+        sys.exit(1)
     except PlanError as error:
         for problem in error.problems:
             print(problem, file=sys.stderr)
@@ -94,6 +98,19 @@ def main() -> None:
         refuse(str(error))
     except BrokenPipeError:
         sys.exit(1)
+    except OSError as error:
+        what = f"{error.filename}: " if error.filename else ""
+        refuse(f"{what}{error.strerror or error}; look to that file or disk, its room and who may write there, and try again")
+
+
+def _usage(error: Exception) -> str:
+    """One sentence for a command line that cannot be read; the whole help where a command was given nothing."""
+    text = str(error.format_message() if hasattr(error, "format_message") else error)
+    if "\n" in text:
+        return text
+    context = getattr(error, "ctx", None)
+    command = context.command_path if context is not None else "larderer"
+    return f"{text.rstrip('.?')}; {command} --help shows what to write, with an example"
 
 
 if __name__ == "__main__":

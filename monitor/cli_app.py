@@ -17,6 +17,7 @@ app = typer.Typer(
         "Watches every lot of sausage and smoked meat against published limits. It supports a HACCP plan and does not replace one: "
         "limits must be validated by a qualified person, local law and the inspector decide, and a thermometer is only as good as its "
         "last calibration."
+        "\n\nExample: larderer judge plan.toml readings.csv --events events.csv"
     ),
 )
 

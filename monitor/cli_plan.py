@@ -9,7 +9,9 @@ import typer
 
 from monitor.cli_app import app, said
 
-plan_app = typer.Typer(no_args_is_help=True, help="Check a plan against its books.", rich_markup_mode=None)
+plan_app = typer.Typer(
+    no_args_is_help=True, help="Check a plan against its books.\n\nExample: larderer plan check plan.toml", rich_markup_mode=None
+)
 app.add_typer(plan_app, name="plan")
 
 

@@ -9,7 +9,7 @@ import typer
 
 from monitor.cli_app import app, said
 
-probes_app = typer.Typer(help="Configured and discovered sources, with their newest readings.", rich_markup_mode=None)
+probes_app = typer.Typer(rich_markup_mode=None)
 app.add_typer(probes_app, name="probes")
 
 

@@ -12,8 +12,12 @@ from monitor.cli_app import app, said
 ConfigOption = Annotated[Path, typer.Option(help="the service's configuration")]
 CONFIG = Path("larderer.toml")
 
-user_app = typer.Typer(no_args_is_help=True, help="People and devices who may use the page and the API.", rich_markup_mode=None)
-bells_app = typer.Typer(no_args_is_help=True, help="Ways to reach a person.", rich_markup_mode=None)
+user_app = typer.Typer(
+    no_args_is_help=True,
+    help='People and devices who may use the page and the API.\n\nExample: larderer user add "Odile Marsh" --role operator',
+    rich_markup_mode=None,
+)
+bells_app = typer.Typer(no_args_is_help=True, help="Ways to reach a person.\n\nExample: larderer bells test", rich_markup_mode=None)
 app.add_typer(user_app, name="user")
 app.add_typer(bells_app, name="bells")
 

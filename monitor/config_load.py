@@ -131,7 +131,7 @@ class Loader:
     def load(self, *, check_bells: bool) -> Config:
         """The configuration; raises ConfigError."""
         try:
-            content = self.path.read_text(encoding="utf-8")
+            content = self.path.read_text(encoding="utf-8-sig")
             values: dict[str, object] = tomllib.loads(content)
         except OSError as error:
             raise ConfigError([f"{self.path}: cannot be read ({error.strerror}); name an existing file with --config"]) from error

@@ -20,7 +20,7 @@ from rules.reading import Event, Fault, Instant, LotEvent, Reading, Tick
 def read_plan(path: Path) -> Plan:
     """The plan in a file; InputError where there is none, PlanError with every mistake in it."""
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path} cannot be read as a plan ({error}); write the path of a UTF-8 TOML file") from error
     return load_plan(text, path.name)

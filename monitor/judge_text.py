@@ -23,6 +23,8 @@ def report_text(report: dict[str, Any], plan: Plan) -> str:
     """What a tired person reads: lots, limits, watches, alarms, problems."""
     zone, unit = plan.site.zone, plan.site.unit
     lines: list[str] = []
+    if not report["lots"] and not report["standing"]:
+        lines.append("Nothing was judged: no lot had started, and no room's day had begun.")
     for lot in report["lots"]:
         lines += _lot(lot, zone, unit)
     for day in report["standing"]:

@@ -14,6 +14,7 @@ from sqlalchemy import Connection
 
 from monitor.store import readings
 from monitor.store.readings import Arrival, is_future
+from probes.value import check_celsius
 from rules.quantity import format_instant
 from rules.reading import MINUTE, Fault, Instant, Reading
 
@@ -127,6 +128,9 @@ def _clean(item: Reading | Fault) -> Reading | Fault:
         return item._replace(reason=_text(item.reason), raw=_text(item.raw))
     if not (math.isfinite(item.celsius) and math.isfinite(item.offset_c)):
         return Fault(item.probe, item.at, "not a number", f"{item.celsius!r} offset {item.offset_c!r}")
+    if isinstance(reason := check_celsius(item.celsius), str) or isinstance(reason := check_celsius(item.celsius + item.offset_c), str):
+        # Whatever door it came through: an export must be readable again, and its reader refuses such a row.
+        return Fault(item.probe, item.at, reason, f"{item.celsius!r} offset {item.offset_c!r}")
     return item._replace(suspect=_text(item.suspect)) if item.suspect else item
 
 

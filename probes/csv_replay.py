@@ -20,7 +20,7 @@ from probes.csv_text import instant, instant_text, read_file, row_writer, rows
 from probes.driver import Sink
 from probes.errors import CsvError
 from probes.settings import Settings
-from probes.value import ABSOLUTE_ZERO_C
+from probes.value import ABSOLUTE_ZERO_C, HIGHEST_C
 from rules.errors import QuantityError
 from rules.reading import SECOND, Fault, Instant, Reading
 
@@ -48,7 +48,9 @@ def read_csv(text_or_lines: str | Iterable[str], name: str, known_probes: Collec
     known = None if known_probes is None else frozenset(known_probes)
     seen: dict[str, str] = {}
     out: list[Reading | Fault] = []
-    add, float_, last_text, last_at = out.append, float, "", 0
+    add, float_ = out.append, float
+    last_text: str | None = None
+    last_at = 0
     for line, row in lines:
         text = row[i_time]
         if text != last_text:
@@ -78,12 +80,14 @@ def read_csv(text_or_lines: str | Iterable[str], name: str, known_probes: Collec
             raise _value_error(name, line, value) from None
         if "F" in unit:
             celsius = (celsius - 32.0) * 5.0 / 9.0
-        if not ABSOLUTE_ZERO_C <= celsius < math.inf or "_" in value:
+        if not ABSOLUTE_ZERO_C <= celsius <= HIGHEST_C or "_" in value:
             raise _value_error(name, line, value)
         if plain:
             add(Reading(probe, last_at, celsius))
             continue
         offset = _check_rest(row, i_offset, i_received, name, line)
+        if not ABSOLUTE_ZERO_C <= celsius + offset <= HIGHEST_C:
+            raise CsvError(name, line, "offset_c", f"the offset {offset:g} makes the value {celsius + offset:g} °C; write the offset in °C")
         suspect = ""
         if quality.strip() == "suspect":
             suspect = (row[i_reason] if i_reason is not None else "") or SUSPECT
@@ -105,7 +109,18 @@ def _probe(text: str, known: frozenset[str] | None, name: str, line: int) -> str
 def _value_error(name: str, line: int, value: str) -> CsvError:
     if not value.strip():
         return CsvError(name, line, "value", "the value is blank; write a number, or quality fault if the probe gave none")
+    if _is_finite(value):
+        return CsvError(
+            name, line, "value", f"the value is {value!r}, which no thermometer reads; write quality fault where it is an error code"
+        )
     return CsvError(name, line, "value", f"the value is {value!r}; write a temperature as a number with a decimal point, such as 71.1")
+
+
+def _is_finite(value: str) -> bool:
+    try:
+        return "_" not in value and math.isfinite(float(value))
+    except ValueError:
+        return False
 
 
 def _check_rest(row: list[str], i_offset: int | None, i_received: int | None, name: str, line: int) -> float:

@@ -26,7 +26,8 @@ class CsvError(ProbeError):
     """A row that cannot be read; nothing of its file was taken. `name`, `line` and `field` say where."""
 
     def __init__(self, name: str, line: int, field: str, text: str) -> None:
-        where = f"{name}: line {line}" + (f", field {field}" if field else "")
+        # Line 0 is no line: the file as a whole.
+        where = name + (f": line {line}" if line else "") + (f", field {field}" if field else "")
         super().__init__(f"{where}: {text}")
         self.name, self.line, self.field = name, line, field
 

@@ -11,7 +11,7 @@ from typing import TextIO
 
 from probes.csv_text import instant, instant_text, read_file, row_writer, rows
 from probes.errors import CsvError
-from probes.value import parse_number
+from probes.value import check_celsius, parse_number
 from rules.errors import QuantityError
 from rules.quantity import parse_temperature
 from rules.reading import EVENTS, REMOVAL_REASONS, Instant, LotEvent
@@ -71,9 +71,9 @@ def _check_value(event: str, value: str, name: str, line: int) -> None:
     if event == "measure" and parse_number(value) is None:
         raise CsvError(name, line, "value", f"the measure is {value!r}; write a number with a decimal point, such as 5.3")
     try:
-        if event == "check":
-            parse_temperature(value)
-        elif event == "undo":
+        if event == "check" and isinstance(reason := check_celsius(parse_temperature(value)), str):
+            raise CsvError(name, line, "value", f"the temperature is {value!r}, {reason}; write what the handheld showed, with its unit")
+        if event == "undo":
             instant(value)
     except QuantityError as error:
         raise CsvError(name, line, "value", str(error)) from error

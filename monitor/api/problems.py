@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import http
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
@@ -93,6 +94,7 @@ _SLUGS: tuple[tuple[type[Exception], str], ...] = (
     (ours.KeyReuseError, "key-reused"),
     (ours.BusyError, "busy"),
     (ours.InputError, "invalid"),
+    (ours.ExportError, "refused"),  # the detail says why; the records themselves are kept
 )
 
 
@@ -175,6 +177,10 @@ def _of_validation(error: RequestValidationError) -> JSONResponse:
     return problem("invalid", detail, errors=listed)
 
 
+#: What pydantic names where this sentence has named the field already.
+_SUBJECT = re.compile(r"^(Input|String|List|Number|Value|Value error,) (?=should |must |is )")
+
+
 def _pointer(loc: Sequence[Any]) -> str:
     parts = [str(p).replace("~", "~0").replace("/", "~1") for p in loc if p != "body"]
     return "/" + "/".join(parts) if parts else ""
@@ -193,5 +199,5 @@ def _sentence(error: Mapping[str, Any]) -> str:
         return str(error["ctx"]["error"]) if "ctx" in error else str(error["msg"])
     if tuple(loc) == ("body",):
         return f"the body is {shown}; send a JSON object"
-    wanted = str(error["msg"]).removeprefix("Input ").removeprefix("Value error, ")
+    wanted = _SUBJECT.sub("", str(error["msg"]))
     return f'"{name}" is {shown}; it {wanted}'

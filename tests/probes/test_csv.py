@@ -67,6 +67,9 @@ BAD_ROWS = {
     "value infinite": ("1772456400,core-1,inf,,,,", "value", "'inf'"),
     "value with underscore": ("1772456400,core-1,7_1,,,,", "value", "'7_1'"),
     "value below absolute zero": ("1772456400,core-1,-9999,,,,", "value", "'-9999'"),
+    "error code for a value": ("1772456400,core-1,9999,,,,", "value", "no thermometer reads"),
+    "value of a broken logger": ("1772456400,core-1,1e308,F,,,", "value", "no thermometer reads"),
+    "offset beyond reason": ("1772456400,core-1,4,,,-300,", "offset_c", "-300"),
     "decimal comma": ('1772456400,core-1,"71,1",,,,', "value", "decimal point"),
     "unknown unit": ("1772456400,core-1,4,K,,,", "unit", "'K'"),
     "unknown quality": ("1772456400,core-1,4,,good,,", "quality", "'good'"),
@@ -88,6 +91,19 @@ def test_bad_row_names_file_line_and_field(mistake):
     assert str(caught.value).startswith("day.csv: line 3")
     assert says in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_blank_time_of_the_first_row_is_a_mistake_too():
+    """A file whose first time is blank is not taken for one of 1970."""
+    with pytest.raises(CsvError, match="line 2, field time"):
+        read_csv("time,probe,value\n,core-1,4\n", "r.csv")
+
+
+def test_file_that_is_not_there_is_told_without_a_line(tmp_path: Path):
+    """There is no line 0 to look at."""
+    with pytest.raises(CsvError) as caught:
+        read_csv_file(tmp_path / "none.csv")
+    assert str(caught.value).startswith(f"{tmp_path / 'none.csv'}: the file cannot be read")
 
 
 BAD_HEADERS = {
@@ -120,7 +136,7 @@ def test_file_that_is_not_utf8_names_its_line(tmp_path: Path):
 
 words = st.text(st.characters(exclude_categories=("Cs",)), max_size=12)
 instants = st.integers(EARLIEST, LATEST)
-celsius = st.floats(-273.15, 1e6)
+celsius = st.floats(-264.0, 1390.0)  # with its offset still what a thermometer can read
 readings = st.builds(
     Reading, st.sampled_from(["a", 'b",', "c-ä"]), instants, celsius, st.floats(-9, 9).map(lambda v: v + 0.0), words, st.none()
 )
@@ -182,6 +198,7 @@ BAD_EVENTS = {
     "step without name": ("1772456400,step,J-1,,", "name", "step"),
     "place without probe": ("1772456400,place,J-1,,", "name", "probe"),
     "removal without reason": ("1772456400,remove,J-1,core-1,", "value", "moved, slipped, failed, done"),
+    "check below absolute zero": ("1772456400,check,J-1,core,-999 °C", "value", "span"),
     "check without unit": ("1772456400,check,J-1,core,33.5", "value", "unit"),
     "measure in words": ("1772456400,measure,J-1,pH,low", "value", "'low'"),
     "undo without time": ("1772456400,undo,J-1,,", "value", "''"),

@@ -162,8 +162,12 @@ class LotCooling:
             if tracker.own_hot or tracker.final:
                 continue
             others = self._hot_others(key, tracker)
-            starts = [t.clock if t.clock is not None else t.hot_at for t in others if t.clock is not None or t.closed is not None]
-            known = min((s for s in starts if s is not None), default=None)
+            starts = []
+            for other in others:
+                hot_at, clock = other.shared()
+                start = clock if clock is not None or other.closed is None else hot_at
+                starts += [start] if start is not None else []
+            known = min(starts, default=None)
             tracker.lend(known, None if others else self.lot.runs[key].opened, _unsettled(others))
             if tracker.news:
                 self.lot.hear(tracker)
@@ -190,4 +194,4 @@ class LotCooling:
 
 def _unsettled(others: list[CoolingWatch]) -> tuple[CoolingWatch, ...]:
     """Those whose clocks may still change."""
-    return tuple(t for t in others if not t.sealed and not t.final)
+    return tuple(t for t in others if not t.sealed)

@@ -13,7 +13,7 @@ from rules.finding import Verdict
 from rules.limits.cooling_marks import KEPT, WARMS_C, CoolingMarks
 from rules.limits.cooling_trail import grow
 from rules.limits.spec import Cooling
-from rules.limits.watch import News
+from rules.limits.watch import News, gap_words
 from rules.plan import Limit
 from rules.quantity import at_or_above, at_or_below
 from rules.reading import Instant
@@ -27,7 +27,7 @@ class CoolingWatch(CoolingMarks):
     """The clock of one core probe: `hot_at` is the last reading at or above `start`, `clock` the clock's start."""
 
     __slots__ = (
-        "band_high", "band_low", "begin_by", "due", "hot_at", "own_hot", "reached", "seal_b", "sealed", "sealed_b", "start_b",
+        "band_high", "band_low", "begin_by", "due", "hot_at", "later", "own_hot", "reached", "seal_b", "sealed", "sealed_b", "start_b",
         "trail", "unsettled",
     )  # fmt: skip
     TRANSIENT = CoolingMarks.TRANSIENT | {"band_high", "band_low", "due", "seal_b", "sealed_b", "start_b", "unsettled"}
@@ -39,6 +39,8 @@ class CoolingWatch(CoolingMarks):
         self.start_b = at_or_above(rule.start_c)
         self.sealed_b = at_or_below(rule.start_c - SEAL_C)
         self.own_hot = False
+        self.sealed = False  # so far below start that a rise above it does not restart the clock
+        self.later: list[Instant | None] | None = None  # [hot_at, clock] for the others, once this watch's own verdict is final
         self.begin_by: Instant | None = None
         self.reached = 0  # how many of the marks' temperatures the newest reading was at or below
         self.trail: list[list[int]] = []  # of a probe that was never hot: see cooling_trail
@@ -49,7 +51,6 @@ class CoolingWatch(CoolingMarks):
         """Back to waiting: the core is (again) at or above start."""
         self._no_marks()
         self.hot_at: Instant | None = None
-        self.sealed = False
         self.due: Instant = -NEVER  # nothing is known to be idle until `_bracket` says so
         self.band_low = self.band_high = self.seal_b = 0.0  # an empty band: the next reading is looked at whole
 
@@ -58,10 +59,11 @@ class CoolingWatch(CoolingMarks):
     def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Move the clock, then the deadlines, then the marks. A reading that changes none of them costs a few comparisons."""
         if self.final:
-            return None
+            self._follow(at, lo)
+            return self.news
         last = self.last_at
         if lo >= self.start_b and not self.sealed:
-            if self.hot_at is not None and self.clock is None and self.begin_by is None:
+            if self.hot_at is not None and self.clock is None and self.begin_by is None and at - self.hot_at <= self.max_gap:
                 self.hot_at = self.last_at = at
                 return None
             self._hot(at, lo, hi)
@@ -83,6 +85,7 @@ class CoolingWatch(CoolingMarks):
         elif (
             self.begin_by is None
             and not self.unsettled
+            and lo >= self.seal_b
             and self.band_low <= hi < self.band_high
             and last is not None
             and at - last <= self.max_gap
@@ -95,11 +98,14 @@ class CoolingWatch(CoolingMarks):
 
     def _hot(self, at: Instant, lo: float, hi: float) -> None:
         """At or above start: the clock waits (again), unless a deadline has passed in the open before."""
+        self._look_for_blind(at, lo)
         if self.clock is not None and self.opening is not None:
             if self.last_at is not None and at - self.last_at <= self.max_gap:
                 self._pass(self.last_at, at, gap=False)
             if self.ruin is not None:
                 self._speak(at)
+                self._follow(at, lo)
+                self.last_at = at
                 return
         if self.clock is not None or self.hot_at is None:
             self._tell_clock(at, self.clock is not None or not self.own_hot)
@@ -113,13 +119,17 @@ class CoolingWatch(CoolingMarks):
 
     def _never_hot(self, at: Instant, lo: float, hi: float) -> None:
         """Below start without a clock: only how long it has been at or below each mark matters, for a clock lent later."""
+        self._look_for_blind(at, lo)
         self._begin(at, lo)
         self._note(at, hi)
+        self._seal(at, lo)
         self.last_at = at
-        self._band(self.reached)
+        self._speak(at)
+        self._bracket()
 
     def _cool(self, at: Instant, lo: float, hi: float) -> None:
         """The clock runs: judge what this reading changes, and work out when the next one can matter."""
+        self._look_for_blind(at, lo)
         self._begin(at, lo)
         if self.clock is None:
             self.clock = self.hot_at
@@ -133,13 +143,33 @@ class CoolingWatch(CoolingMarks):
         self._marks(at, hi)
         if self.marks[-1] is None:
             self._warming(at, hi)
-        if self.opening is not None and not self.sealed and lo < self.sealed_b:
-            self.sealed = True
-            self.news.append(News(at, "sealed", ""))
+        self._seal(at, lo)
         self._speak(at)
         self.last_at = at
         self._keep()
         self._bracket()
+
+    def _seal(self, at: Instant, lo: float) -> None:
+        if self.opening is not None and not self.sealed and lo < self.sealed_b:
+            self.sealed = True
+            self.news.append(News(at, "sealed", ""))
+
+    def shared(self) -> tuple[Instant | None, Instant | None]:
+        """Newest reading at or above start, and clock's start, for the probes that take this one's clock over."""
+        return (self.later[0], self.later[1]) if self.later is not None else (self.hot_at, self.clock)
+
+    def _follow(self, at: Instant, lo: float) -> None:
+        """The verdict is final, but other probes may still wait for this one's clock."""
+        if self.sealed:
+            return
+        hot_at, clock = self.shared()
+        if lo >= self.start_b:
+            self._tell_clock(at, clock is not None or not self.own_hot)
+            self.later, self.own_hot = [at, None], True
+        elif clock is None and hot_at is not None:
+            self.later = [hot_at, hot_at]
+            self._tell_clock(at, True)
+        self._seal(at, lo)
 
     def _keep(self) -> None:
         """Readings without a gap have kept the last mark long enough: what stands is final."""
@@ -181,6 +211,13 @@ class CoolingWatch(CoolingMarks):
         if changed:
             self.news.append(News(at, "clock", ""))
 
+    def _look_for_blind(self, at: Instant, lo: float) -> None:
+        """A gap after the opening that ends at or above start may hide that the core had cooled and was heated again."""
+        last = self.last_at
+        opened = self.opening is not None and at > self.opening
+        if self.blind is None and opened and last is not None and at - last > self.max_gap and lo >= self.start_b:
+            self.blind = [at, f"{gap_words(at - last)} after cooling had opened, and then at or above {self._start()}"]
+
     def _begin(self, at: Instant, lo: float) -> None:
         """Judge `begin_within` at the first reading past it."""
         if self.begin_by is None or at <= self.begin_by:
@@ -206,7 +243,7 @@ class CoolingWatch(CoolingMarks):
 
     def _starts(self) -> list[Instant]:
         """When the clock that this probe takes over may turn out to have started."""
-        starts = [t.clock if t.clock is not None else t.hot_at for t in self.unsettled]
+        starts = [clock if clock is not None else hot_at for hot_at, clock in (t.shared() for t in self.unsettled)]
         return [s for s in (*starts, self.clock) if s is not None]
 
     # --- what the lot tells ----------------------------------------------------------------------------------

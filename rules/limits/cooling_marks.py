@@ -23,7 +23,7 @@ class CoolingMarks(Watch):
     """
 
     __slots__ = (
-        "borrowed", "clock", "coldest", "decided", "doubt", "gap_end", "kept_from", "marks", "need_sure", "need_text", "opening", "ruin",
+        "blind", "borrowed", "clock", "coldest", "decided", "doubt", "kept_from", "marks", "need_sure", "need_text", "opening", "ruin",
         "to_b", "warned", "windows",
     )  # fmt: skip
     TRANSIENT = Watch.TRANSIENT | {"to_b", "windows"}
@@ -35,6 +35,7 @@ class CoolingMarks(Watch):
         self.windows = rule.windows
         self.to_b = [at_or_below(w.to_c) for w in rule.windows]
         self.opening: Instant | None = None
+        self.blind: list[Any] | None = None  # [at, sentence] of the first gap after the opening that ended at or above start
         self.need_text = ""  # why the option's conditions are not met, or ""
         self.need_sure = True  # False at the very instant of the opening, while a measure may still be entered
         self._no_marks()
@@ -45,7 +46,6 @@ class CoolingMarks(Watch):
         self.borrowed = False  # the clock is that of another probe, or starts at the opening
         self.marks: list[Instant | None] = [None] * len(self.windows)
         self.decided: list[bool] = [False] * len(self.windows)
-        self.gap_end: Instant | None = None
         self.kept_from: Instant | None = None
         self.coldest: float | None = None
         self.warned = False
@@ -62,10 +62,8 @@ class CoolingMarks(Watch):
         gap = at - last > self.max_gap and not joined
         self._pass(last, at, gap=gap, read=reading is not None)
         if gap:
-            if self.marks[-1] is None:
-                self._doubt(at, f"{gap_words(at - last)} between the clock's start and the last mark")
-            if self.gap_end is None:
-                self.gap_end = at
+            # After the last mark too: what a gap hides may have been warm past a deadline.
+            self._doubt(at, f"{gap_words(at - last)} between the clock's start and the last mark kept for {format_span(KEPT)}")
             if self.kept_from is not None:
                 self.kept_from = at
             for i in range(len(self.windows)):
@@ -97,8 +95,6 @@ class CoolingMarks(Watch):
                 self.marks[i] = None
                 if i == len(self.windows) - 1:
                     self.kept_from = None
-                    if self.gap_end is not None:
-                        self._doubt(self.gap_end, "a gap lies between the clock's start and the last mark")
 
     def _withdraw(self, i: int, at: Instant) -> None:
         """A reading above a mark's temperature takes the mark back: too late once its deadline has passed."""
@@ -140,18 +136,14 @@ class CoolingMarks(Watch):
 
     def _cause(self) -> list[Any] | None:
         """The earliest of what keeps the watch from being met: [at, sentence]."""
-        if self.need_text and self.need_sure and self.opening is not None and (self.doubt is None or self.opening <= self.doubt[0]):
-            return [self.opening, self.need_text]
-        return self.doubt
+        need: list[Any] | None = [self.opening, self.need_text] if self.need_text and self.need_sure and self.opening is not None else None
+        return min((cause for cause in (need, self.doubt, self.blind) if cause is not None), key=lambda cause: cause[0], default=None)
 
     def _unsay(self) -> None:
-        if self.verdict is Verdict.DEVIATED:
-            return
-        cause = self._cause() if self.need_text and self.need_sure else None
-        if cause is not None:
-            self.verdict, self.at, self.reason = Verdict.UNPROVEN, cause[0], cause[1]
-        else:
-            self.verdict, self.at, self.reason = Verdict.OPEN, None, ""
+        """Nothing is known of marks and deadlines any more."""
+        if self.verdict is not Verdict.DEVIATED:
+            cause = self._cause()
+            self.verdict, self.at, self.reason = (Verdict.OPEN, None, "") if cause is None else (Verdict.UNPROVEN, cause[0], cause[1])
 
     def _speak(self, at: Instant) -> None:
         if self.opening is None:

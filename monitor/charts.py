@@ -55,10 +55,22 @@ class LotPicture:
     def add(self, reading: Reading, received_at: Instant | None = None) -> None:
         """Draw a reading if its probe served this lot at that instant."""
         curve = self.curves.get(reading.probe)
-        if curve is None or not any(s.name == reading.probe and s.begins <= reading.at <= s.ends for s in self.stays):
+        stay = next((s for s in self.stays if s.name == reading.probe and s.begins <= reading.at <= s.ends), None)
+        if curve is None or stay is None:
             return
+        if self._place(reading.probe) != "core" and curve.last is not None and self._was_away(reading.probe, curve.last.at, reading.at):
+            curve.lift()  # the lot was in another room meanwhile: that is no gap in what was measured
         late = received_at is not None and received_at - reading.at > LATE
         curve.add(reading.at, reading.celsius + reading.offset_c, suspect=bool(reading.suspect), late=late)
+
+    def _was_away(self, probe: str, since: Instant, until: Instant) -> bool:
+        """Whether the probe did not serve the lot at some instant between two of its readings."""
+        at = since
+        for stay in sorted((s for s in self.stays if s.name == probe and s.ends >= since), key=lambda s: s.begins):
+            if stay.begins > at:
+                break
+            at = max(at, stay.ends)
+        return at < until
 
     def drawing(self, width: float = 360, height: float = 300) -> Drawing:
         """The chart as shapes."""

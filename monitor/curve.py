@@ -42,6 +42,7 @@ class Curve:
         self.least: Point | None = None
         self.greatest: Point | None = None
         self.gaps: list[Gap] = []
+        self._lifted = False
         self._lines: list[list[Point]] = []
         self._column = -1
         self._held: list[Point] = []
@@ -94,6 +95,10 @@ class Curve:
         """One late reading of each column that has any."""
         return sorted(self._late.values())
 
+    def lift(self) -> None:
+        """Begin a new piece with the next reading, without calling the time between a gap."""
+        self._lifted = True
+
     @property
     def last(self) -> Point | None:
         """The newest good reading."""
@@ -106,8 +111,8 @@ class Curve:
         before = self._last
         if before is not None and point.at < before.at:
             raise ValueError(f"probe {self.name!r}: readings must rise in time")
-        apart = before is not None and point.at - before.at > self.max_gap
-        if before is not None and apart:
+        apart = before is not None and (self._lifted or point.at - before.at > self.max_gap)
+        if before is not None and apart and not self._lifted:
             self.gaps.append(Gap(before.at, point.at))
         if before is None or column != self._column:
             # A gap that falls within one column cannot be seen and would let the number of pieces grow without bound.
@@ -115,6 +120,7 @@ class Curve:
             if before is None or apart:
                 self._lines.append([])
             self._column = column
+        self._lifted = False
         self._held.append(point)
         if len(self._held) > 64:
             self._held = _spread(self._held)

@@ -261,3 +261,15 @@ def test_lot_without_any_reading_still_has_a_chart() -> None:
     """Nothing measured is something to show."""
     text = lot_chart({"lot": "J-1", "product": "j", "limits": []}, plan(), [], events=EVENTS)
     assert "core-1: no reading." in (ElementTree.fromstring(text).findtext(f"{NAME}desc") or "")
+
+
+def test_leaving_a_room_and_coming_back_is_no_gap() -> None:
+    """A room's probe that did not serve the lot meanwhile was not silent; its curve is broken, not barred."""
+    curve = Curve("cooler-air", 0, 10 * HOUR, max_gap=30 * MINUTE)
+    curve.add(0, 3.0)
+    curve.add(10 * MINUTE, 3.0)
+    curve.lift()
+    curve.add(5 * HOUR, 3.5)
+    curve.add(5 * HOUR + 10 * MINUTE, 3.5)
+    curve.add(7 * HOUR, 3.5)
+    assert [(gap.begins, gap.ends) for gap in curve.gaps] == [(5 * HOUR + 10 * MINUTE, 7 * HOUR)]

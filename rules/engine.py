@@ -119,6 +119,12 @@ class Engine:
         except KeyError:
             self._problem(at, "unknown-probe", probe, f'the plan has no probe "{probe}"')
             return
+        if track.span is not None:
+            within = track.within_span(r)
+            if within is None:
+                self._fault(Fault(probe, at, f"{celsius:g} °C is out of the sensor's span"))
+                return
+            _, _, celsius, _, _, high_c = r = within
         if at <= track.at and not self._same_instant(track, r):
             return
         if at < self._barrier:
@@ -275,7 +281,9 @@ class Engine:
             return
         if watch.closed is not None:
             return
-        if how == "leave" and isinstance(watch, LethalityWatch):
+        if how == "rejoin":
+            self._rejoin(at, watch)
+        elif how == "leave" and isinstance(watch, LethalityWatch):
             watch.leave(at)
         elif how == "lethality" and isinstance(watch, ComeUpWatch):
             watch.lethality_met(at)
@@ -289,6 +297,15 @@ class Engine:
                 owner.withdrew(run, at)
         if watch.news:
             owner.hear(watch)
+
+    def _rejoin(self, at: Instant, watch: Watch) -> None:
+        """Every reading of the instant has counted for the placement that ended; the last one is also the first of the new one."""
+        good = self._tracks[watch.probe].good
+        if not watch.final and watch.resumes():
+            watch.resume()
+            if good is not None and good.at == at:
+                high = good.celsius if good.high_c is None else good.high_c
+                watch.read(at, good.celsius + good.offset_c - watch.u, high + good.offset_c + watch.u)
 
     # --- what lots and rooms ask (see lot.Hub) ------------------------------------------------------------------
 
@@ -329,7 +346,13 @@ class Engine:
     def keep(self, watch: Watch) -> None:
         """Take back a closing asked for at this very instant: the watch goes on."""
         if self._pending:
-            self._pending = [p for p in self._pending if p[3] is not watch or p[4] in ("leave", "lethality", "needs")]
+            kept = []
+            for entry in self._pending:
+                if entry[3] is not watch or entry[4] in ("leave", "lethality", "needs", "rejoin"):
+                    kept.append(entry)
+                elif entry[4] == "withdrawn":  # taken out and put in again at one instant: no absence, but credit starts again
+                    kept.append((*entry[:4], "rejoin"))
+            self._pending = kept
             self._pending_at = min((p[0] for p in self._pending), default=NEVER)
 
     def say(self, finding: Finding) -> None:

@@ -74,10 +74,16 @@ class Track:
             setattr(self, name, getattr(old, name))
         self.rest()
 
+    def within_span(self, r: Reading) -> Reading | None:
+        """The row with only the values that the sensor can give; None where it has none, which makes it a fault."""
+        low, high = self.span if self.span is not None else (float("-inf"), float("inf"))
+        values = [v for v in (r.celsius, r.celsius if r.high_c is None else r.high_c) if low <= v <= high]
+        if not values:
+            return None
+        return r._replace(celsius=values[0], high_c=values[-1] if values[-1] != values[0] else None)
+
     def doubt(self, at: Instant, celsius: float) -> str:
         """Why this value is not to be believed, or ""."""
-        if self.span is not None and not self.span[0] <= celsius <= self.span[1]:
-            return "outside the sensor's span"
         if self.max_rate is not None and self.good is not None:
             seconds = (at - self.good.at) / SECOND
             if abs(celsius - self.good.celsius - self.good.offset_c) > self.max_rate * seconds:

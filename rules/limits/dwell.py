@@ -45,6 +45,10 @@ class DwellWatch(Watch):
         self.last_at = at
         return self.news
 
+    def resumes(self) -> bool:
+        """Time shown is credit."""
+        return True
+
     def resume(self) -> None:
         """Credit starts again after an absence."""
         self.credit, self.prev_good = 0, False

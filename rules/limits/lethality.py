@@ -39,6 +39,10 @@ class LethalityWatch(Watch):
         """The step was entered again: the old watch goes on."""
         self.left_at = None
 
+    def resumes(self) -> bool:
+        """What was held is credit."""
+        return True
+
     def remedy(self) -> str:
         """What would still meet it, in numbers."""
         raise AssertionError("each method has its own remedy")

@@ -141,6 +141,10 @@ class Watch:
             elif self.verdict is Verdict.MET:
                 self.verdict, self.at, self.reason = Verdict.OPEN, None, ""
 
+    def resumes(self) -> bool:
+        """Whether the kind gives credit that starts again with a new placement."""
+        return False
+
     def resume(self) -> None:
         """What a kind does when its probe is placed again: credit starts again, clocks and sums go on."""
 

@@ -34,9 +34,10 @@ def run_service(config: Path) -> int:
     service = Service(load_config(config))
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.stop())
+    service.bind()
     service.start()
     code = service.people.first_run_code()
-    where = f"http://{service.config.server.host}:{service.config.server.port}/"
+    where = service.url()
     if code:
         print(f"Nobody can sign in yet. Open {where}first-run on this machine and enter the code {code}", file=sys.stderr)
     print(f"Larderer watches {service.plan.site.name}: {where}", file=sys.stderr)

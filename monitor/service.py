@@ -8,13 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import fcntl
-import json
-import os
-import subprocess
-import sys
-import tempfile
+import socket
 import threading
-import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import nullcontext
 from pathlib import Path
@@ -34,10 +29,10 @@ from monitor.alarms.ringer import Ringer
 from monitor.api.app import create_app
 from monitor.clock import SystemClock
 from monitor.config import Config, Mqtt
-from monitor.days import day_span
 from monitor.desk import Desk
 from monitor.deviations import Deviations
-from monitor.errors import ExportError, RefusedError, StoreError
+from monitor.errors import RefusedError, StoreError
+from monitor.exporter import Exporter
 from monitor.intake import Intake, IntakeLimits
 from monitor.judge import read_plan
 from monitor.judging import Judging
@@ -53,11 +48,9 @@ from monitor.watchdog import notifier
 from probes.driver import Driver
 from probes.driver import load as load_driver
 from rules.plan import Plan
-from rules.quantity import local
-from rules.reading import MINUTE, Instant
+from rules.reading import Instant
 
 log = structlog.get_logger()
-_EXPORT_AFTER = 5 * MINUTE  # after midnight, so that readings on their way have arrived
 
 
 class Service:
@@ -107,14 +100,17 @@ class Service:
         self.desk = Desk(
             self.store, self.writer, self.plan, self.pipeline, self.alarms, self.deviations, clock=self.clock, link_secret=secret
         )
-        self.app = create_app(self.desk, self.people, intake=self.intake, export=self.export_zip, trouble=self._trouble_text, pages=ROUTERS)
+        self.exporter = Exporter(config, self.plan.site, self.store, self.writer, self.alarms, self.clock, self.pipeline.report)
+        self.app = create_app(
+            self.desk, self.people, intake=self.intake, export=self.exporter.zip, trouble=self._trouble_text, pages=ROUTERS
+        )
         self.drivers: Sequence[Driver] = self._drivers() if drivers is None else drivers
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
         self._server: uvicorn.Server | None = None
+        self._socket: socket.socket | None = None
         self._notify = notifier()
         self._exports = exports
-        self._exported_day = ""
         #: Which sources are connected, as far as they have said.
         self.sources: dict[str, bool] = {}
         self.port = config.server.port
@@ -150,11 +146,28 @@ class Service:
         )
         self._server = uvicorn.Server(uconfig)
         self._server.capture_signals = nullcontext  # type: ignore[assignment]  # the command handles signals itself
+        if self._stop.is_set():  # asked to end while it was still starting: nobody was there to hear it
+            self._server.should_exit = True
         self._thread("ready", self._announce)
         try:
-            await self._server.serve()
+            await self._server.serve(sockets=[self.bind()])
         finally:
             self.close()
+
+    def bind(self) -> socket.socket:
+        """Take the port that the page and the API answer on; RefusedError where it is not to be had."""
+        if self._socket is None:
+            host = self.config.server.host
+            family = socket.AF_INET6 if ":" in host else socket.AF_INET
+            try:
+                self._socket = socket.create_server((host, self.port), family=family, backlog=2048, dualstack_ipv6=host == "::")
+            except OSError as error:
+                raise RefusedError(
+                    f"port {self.port} of {host} cannot be taken ({error.strerror}); end the program that has it, or write another "
+                    f"under [server] in {self.config.path.name}"
+                ) from error
+            self.port = int(self._socket.getsockname()[1])
+        return self._socket
 
     def run_server(self) -> None:
         """Serve until `stop()`: for a command's main thread."""
@@ -173,6 +186,7 @@ class Service:
         """Take everything down in the order that loses nothing: sources, queue, messages, store."""
         self._stop.set()
         self._notify("STOPPING=1")
+        self.exporter.close()
         for thread in self._threads:
             if thread is not threading.current_thread():
                 thread.join(timeout=10.0)
@@ -183,6 +197,8 @@ class Service:
             self.publisher.close()
         self.writer.close()
         self.store.close()
+        if self._socket is not None:
+            self._socket.close()
         self._lock.close()
 
     @property
@@ -197,9 +213,6 @@ class Service:
 
     def bound_port(self) -> int:
         """The port that answers, also where the configuration left it to the system (0)."""
-        for server in self._server.servers if self._server is not None and self._server.started else []:
-            for socket in server.sockets:
-                return int(socket.getsockname()[1])
         return self.port
 
     def _thread(self, name: str, run: Callable[..., None], *args: object) -> None:
@@ -320,7 +333,8 @@ class Service:
                 self.writer.submit(lambda conn, now=now: self.pipeline.tick(conn, now), waiting=False).result(timeout=30)  # type: ignore[misc]
                 self._notify("WATCHDOG=1")
                 self.courier.wake()
-                self._midnight(now)
+                if self._exports:
+                    self.exporter.look(now)
             except StoreError as error:
                 log.error("tick", text=str(error))
             except TimeoutError:
@@ -328,55 +342,9 @@ class Service:
             except Exception:  # the loop must live on; unfed, the watchdog has the service started anew
                 log.exception("tick")
 
-    def _midnight(self, now: Instant) -> None:
-        """Export the day that has ended, once."""
-        if not self._exports:
-            return
-        yesterday = local(now - _EXPORT_AFTER - 24 * 60 * MINUTE, self.plan.site.zone).date().isoformat()
-        if self._exported_day == "":
-            self._exported_day = yesterday
-        if yesterday != self._exported_day and now > day_span(yesterday, self.plan.site.zone)[1] + _EXPORT_AFTER:
-            self._exported_day = yesterday
-            self._thread("export", self._export_quietly, yesterday)
-
-    # --- export --------------------------------------------------------------------------------------------------
-
-    def _export_quietly(self, day: str) -> None:
-        try:
-            log.info("export", day=day, path=str(self.export_day(day)))
-        except ExportError as error:
-            log.error("export", day=day, text=str(error))
-
     def export_day(self, day: str) -> Path:
-        """Export a local day in its own process, held against what stands judged now; the folder.
-
-        Raises ExportError with what the process said. Where judging the files does not repeat what was found
-        live, the folder is there all the same: that rings, and is raised, since nobody should sign such a day.
-        """
-        with tempfile.TemporaryDirectory(dir=self.config.data) as folder:
-            live = Path(folder) / "live.json"
-            live.write_text(json.dumps(self.pipeline.report(), ensure_ascii=False), encoding="utf-8")
-            command = [sys.executable, "-m", "monitor.export", "--config", str(self.config.path), "--now", str(self.clock())]
-            command += ["--live", str(live), day]
-            done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=900)
-        said = done.stderr.strip().splitlines()
-        if done.returncode == 0:
-            return Path(done.stdout.strip().splitlines()[-1])
-        text = said[-1] if said else f"the export of {day} failed"
-        if done.returncode == 3:  # 1 is what any mistake of a Python program ends with
-            now = self.clock()
-            self.writer.submit(lambda conn: self.alarms.raise_(conn, causes.export_differs(day, now, text), now)).result()
-        raise ExportError(text)
-
-    def export_zip(self, day: str) -> Path:
-        """The day's newest export as a ZIP file beside its folder."""
-        import shutil
-
-        folder = self.export_day(day)
-        made = shutil.make_archive(str(folder.parent / f".{folder.name}-{time.monotonic_ns()}"), "zip", folder.parent, folder.name)
-        target = folder.parent / f"{folder.name}.zip"
-        os.replace(made, target)
-        return target
+        """Export a local day now, as `Exporter.export`."""
+        return self.exporter.export(day)
 
 
 def mqtt_options(mqtt: Mqtt, site: str) -> dict[str, object]:

@@ -238,6 +238,14 @@ def export_differs(day: str, since: Instant, error: str) -> Cause:
     )  # fmt: skip
 
 
+def export_failed(day: str, since: Instant, error: str) -> Cause:
+    """A day that is over could not be exported."""
+    return Cause(
+        _key("export-failed", day), f"export of {day} was not made", "the monitor", since, f"It is tried again every hour: {error}",
+        "medium", limit="every day exported", do=("Make room on the disk, then ask for the day's export on the page.",),
+    )  # fmt: skip
+
+
 def judging_stopped(since: Instant, error: str) -> Cause:
     """The program failed while judging: readings are kept, verdicts are not made until it gets past that."""
     return Cause(

@@ -88,7 +88,8 @@ class Courier:
         """Stop taking messages; one under way ends by its own timeout and, unmarked, will be delivered again."""
         self._stopping.set()
         self._wake.set()
-        self._thread.join(timeout_s)
+        if self._thread.is_alive():  # not where the service is taken down before it was started
+            self._thread.join(timeout_s)
 
     def _run(self) -> None:
         while not self._stopping.is_set():

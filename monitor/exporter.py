@@ -1,0 +1,179 @@
+"""The day's export as the service makes it: each local midnight by itself, or when somebody asks, in a process of its own.
+
+What is owed is read from the folders that are there, so that a midnight at which the power was out, the disk
+was full or the program was down is made up for later.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from monitor.alarms import causes
+from monitor.alarms.alarms import Alarms
+from monitor.config import Config
+from monitor.days import day_span
+from monitor.errors import ExportError, MonitorError
+from monitor.store import plans
+from monitor.store.database import Store
+from monitor.store.writer import Writer
+from rules.plan import Site
+from rules.quantity import local
+from rules.reading import HOUR, MINUTE, Instant, Span
+
+log = structlog.get_logger()
+#: After midnight, so that readings on their way have arrived.
+EXPORT_AFTER: Span = 5 * MINUTE
+#: So many days back a missed export is made up for by itself; an older one somebody asks for.
+DAYS_OWED = 7
+#: An export that failed is tried again after this.
+AGAIN_AFTER: Span = HOUR
+_LOOK_EVERY: Span = MINUTE
+_LONGEST_S = 900
+
+
+class Exporter:
+    """Makes exports under `config.data`/exports/<site id>/. `report` gives the Judge JSON of this moment, to be held against the files."""
+
+    def __init__(
+        self,
+        config: Config,
+        site: Site,
+        store: Store,
+        writer: Writer,
+        alarms: Alarms,
+        clock: Callable[[], Instant],
+        report: Callable[[], Any],
+    ) -> None:
+        self._config, self._site, self._store, self._writer, self._alarms = config, site, store, writer, alarms
+        self._clock, self._report = clock, report
+        self._looked_at: Instant | None = None
+        self._tried: dict[str, Instant] = {}
+        self._made_since: set[str] = set()  # days known to have been exported after their end
+        self._thread: threading.Thread | None = None
+        self._process: subprocess.Popen[str] | None = None
+        self._closed = False
+
+    def look(self, now: Instant) -> None:
+        """Begin what is owed by now, if nothing is being made; from the ticker, so it must be quick."""
+        if self._looked_at is not None and abs(now - self._looked_at) < _LOOK_EVERY:
+            return
+        self._looked_at = now
+        if self._closed or (self._thread is not None and self._thread.is_alive()):
+            return
+        days = [day for day in self.owed(now) if not 0 <= now - self._tried.get(day, now - AGAIN_AFTER) < AGAIN_AFTER]
+        if days:
+            self._tried = dict.fromkeys(days, now) | {day: at for day, at in self._tried.items() if day not in days}
+            self._thread = threading.Thread(target=self._make, args=(days,), name="export", daemon=True)
+            self._thread.start()
+
+    def owed(self, now: Instant) -> list[str]:
+        """The local days that are over, in which a plan was in force, and that have no export; oldest first."""
+        zone = self._site.zone
+        today = local(now, zone).date()
+        days = [(today - timedelta(days=back)).isoformat() for back in range(DAYS_OWED, 0, -1)]
+        home = self._config.data / "exports" / self._site.id
+        missing = [d for d in days if day_span(d, zone)[1] + EXPORT_AFTER <= now and not self._is_made(home, d)]
+        if not missing:
+            return []
+        with self._store.read() as conn:
+            return [d for d in missing if plans.in_force(conn, day_span(d, zone)[1]) is not None]
+
+    def _is_made(self, home: Path, day: str) -> bool:
+        """Whether an export of the whole day is there; one made before its midnight does not count."""
+        if day in self._made_since:
+            return True
+        for folder in (home / day, *home.glob(f"{day}-r*")):
+            try:
+                manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+            except (OSError, ValueError):
+                continue
+            if isinstance(manifest, dict) and manifest.get("day_over"):
+                self._made_since.add(day)
+                return True
+        return False
+
+    def _make(self, days: list[str]) -> None:
+        for day in days:
+            if self._closed:
+                return
+            try:
+                log.info("export", day=day, path=str(self.export(day)))
+            except ExportError as error:
+                log.error("export", day=day, text=str(error))
+            except MonitorError as error:  # the store: it rings by itself, and the export is tried again
+                log.error("export", day=day, text=str(error))
+
+    def export(self, day: str) -> Path:
+        """Export a local day, held against what stands judged now; the folder.
+
+        Raises ExportError with what the process said, which rings. Where judging the files does not repeat what was
+        found live, the folder is there all the same: that rings too, since nobody should sign such a day.
+        """
+        code, out, text = self._run(day)
+        now = self._clock()
+        over = day_span(day, self._site.zone)[1] + EXPORT_AFTER <= now
+        if code == 0:
+            if over:
+                self._made_since.add(day)
+            key = causes.export_failed(day, now, "").key
+            self._writer.submit(lambda conn: self._alarms.clear(conn, key, now), waiting=False)
+            return Path(out)
+        if not self._closed and (code == 3 or over):  # a failure within the day is told to who asked: it is made again at midnight
+            cause = (causes.export_differs if code == 3 else causes.export_failed)(day, now, text)
+            self._writer.submit(lambda conn: self._alarms.raise_(conn, cause, now)).result()
+        raise ExportError(text)
+
+    def _run(self, day: str) -> tuple[int, str, str]:
+        """Exit code, the folder and what was said by the process that exports."""
+        try:
+            with tempfile.TemporaryDirectory(dir=self._config.data) as folder:
+                live = Path(folder) / "live.json"
+                live.write_text(json.dumps(self._report(), ensure_ascii=False), encoding="utf-8")
+                command = [sys.executable, "-m", "monitor.export", "--config", str(self._config.path), "--now", str(self._clock())]
+                command += ["--live", str(live), day]
+                with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+                    self._process = process
+                    try:
+                        out, err = process.communicate(timeout=_LONGEST_S)
+                    except subprocess.TimeoutExpired:
+                        process.kill()
+                        raise
+        except OSError as error:
+            return 2, "", f"the export of {day} cannot be made ({error.strerror or error}); look to the disk and its room"
+        except subprocess.TimeoutExpired:
+            return 2, "", f"the export of {day} has taken longer than {_LONGEST_S // 60} min and was given up"
+        finally:
+            self._process = None
+        printed, said = out.strip().splitlines(), err.strip().splitlines()
+        # 1 is what any mistake of a Python program ends with, so that 3 alone means that the day does not repeat.
+        return process.returncode, printed[-1] if printed else "", said[-1] if said else f"the export of {day} failed"
+
+    def zip(self, day: str) -> Path:
+        """The day's newest export as a ZIP file beside its folder."""
+        folder = self.export(day)
+        made = shutil.make_archive(str(folder.parent / f".{folder.name}-{time.monotonic_ns()}"), "zip", folder.parent, folder.name)
+        target = folder.parent / f"{folder.name}.zip"
+        os.replace(made, target)
+        return target
+
+    def close(self) -> None:
+        """End an export that is being made; it is owed still, and made at the next start."""
+        self._closed = True
+        process = self._process
+        if process is not None:
+            process.terminate()
+        if self._thread is not None:
+            self._thread.join(timeout=10.0)

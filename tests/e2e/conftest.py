@@ -5,6 +5,7 @@ Its clock is the story's: it stands still until the test moves it, so that no te
 
 from __future__ import annotations
 
+import itertools
 import threading
 import time
 import warnings
@@ -14,8 +15,10 @@ from typing import Any
 
 import httpx
 import pytest
+from sqlalchemy import func, select
 
 from monitor import ledger, people
+from monitor.alarms.tables import outbox
 from monitor.config import AlarmsConfig, BellConfig, Config, Mqtt, Person, Rung, Secret, Server
 from monitor.demo_site import Phones
 from monitor.demo_story import StoryClock
@@ -25,10 +28,11 @@ from monitor.service import Service
 from monitor.store import events, readings
 from probes.driver import Driver
 from rules.plan_load import load_plan
-from rules.quantity import parse_instant
+from rules.quantity import fahrenheit, parse_instant
 from rules.reading import MINUTE, Fault, Instant, LotEvent, Reading
 
 START = parse_instant("2026-03-01T14:00:00-06:00")
+EVENING = parse_instant("2026-03-02T19:00:00-06:00")
 ODILE, TAM = Hand("Odile Marsh", "operator"), Hand("Tam Okafor", "reviewer")
 WAIT_S = 60.0
 
@@ -82,6 +86,11 @@ class Plant:
             self._page = None
         else:
             self.service.close()
+
+    def close(self) -> None:
+        if hasattr(self, "service"):
+            self.down()
+        self.phones.close()
 
     def device(self) -> httpx.Client:
         """A machine with a token of its own."""
@@ -143,11 +152,16 @@ class Plant:
             desk.end(ODILE, lot)
 
     def tick(self, at: Instant | None = None) -> None:
-        """Time has moved on, as the service's ticker finds."""
+        """Time has moved on, as the service's ticker finds; what is to be told is delivered before time moves again."""
         if at is not None:
             self.clock.move(at)
         self.service.writer.submit(lambda conn: self.service.pipeline.tick(conn, self.clock())).result(WAIT_S)
         self.service.courier.wake()
+        wait_for(lambda: not self.undelivered(), "every message delivered")
+
+    def undelivered(self) -> int:
+        with self.service.store.read() as conn:
+            return int(conn.scalar(select(func.count()).select_from(outbox).where(outbox.c.state == "waiting")) or 0)
 
     # --- what became of it ---------------------------------------------------------------------------------------
 
@@ -181,8 +195,40 @@ class Plant:
         assert len(found) == len(set(found))
 
 
+@pytest.fixture(scope="module")
+def cook_plan() -> str:
+    """One product: cooked, rested in the same house, chilled in another room; cooling runs over the last two."""
+    return (Path(__file__).parent / "night.toml").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def night() -> list[Reading]:
+    """Its core from 19:00 on, once a minute: 145 °F at 20:20 and held, last at 130 °F at 20:52, cold by the morning."""
+    curve = [(0, 90.0), (80, 145.0), (90, 150.0), (112, 130.0), (154, 100.0), (260, 81.0), (300, 79.0), (700, 38.0)]
+    out = []
+    for minute in range(701):
+        (m0, f0), (m1, f1) = next(pair for pair in itertools.pairwise(curve) if pair[0][0] <= minute <= pair[1][0])
+        out.append(Reading("core-1", EVENING + minute * MINUTE, fahrenheit(f0 + (f1 - f0) * (minute - m0) / (m1 - m0))))
+    return out
+
+
+@pytest.fixture(scope="module")
+def plants(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., Plant]]:
+    """Makes plants that stay until the module's tests are done."""
+    made: list[Plant] = []
+
+    def make(plan: str, **more: Any) -> Plant:
+        made.append(Plant(tmp_path_factory.mktemp("plant"), plan, **more))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.close()
+
+
 @pytest.fixture
 def plant(tmp_path: Path) -> Iterator[Callable[..., Plant]]:
+    """Makes plants for one test."""
     made: list[Plant] = []
 
     def make(plan: str, **more: Any) -> Plant:
@@ -193,11 +239,9 @@ def plant(tmp_path: Path) -> Iterator[Callable[..., Plant]]:
 
     yield make
     for one in made:
-        if hasattr(one, "service"):
-            one.down()
-        one.phones.close()
+        one.close()
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def until() -> Callable[[Callable[[], bool], str], None]:
     return wait_for

@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from rules.finding import Verdict
 from rules.limits.spec import Cooling
 from rules.reading import MINUTE, Instant
-from tests.plain.evidence import OPEN, Moment, Outcome, Seen, Watch, milli
-from tests.plain.kinds import sessions
+from tests.plain.evidence import OPEN, Moment, Outcome, Seen, Spell, Watch, milli
 
 WAITING = -1  # the newest reading is at or above `start`
 
@@ -54,7 +53,8 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
     """`all_seen` are all good readings of the probe while placed in the lot, also those before the opening."""
     if watch.opened.at > now:
         return OPEN
-    ends = [s.spell.end.at for s in sessions(watch, now) if s.spell.end is not None]
+    all_seen = fed(watch, all_seen)
+    ends = [spell.end.at for spell in spells(watch) if spell.end is not None and spell.end.at <= now]
     instants = {watch.opened.at, now, *ends, *(s.at for s in all_seen if watch.opened.at <= s.at <= now)}
     outcome = OPEN
     for at in sorted(instants):
@@ -62,7 +62,7 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
         start, taken, causes = _start(rule, watch, seen, setting, at)
         if setting.short_of_needs:
             causes.append(watch.opened.at)
-        closed = sessions(watch, at)[-1].spell.end
+        closed = _closing(watch, at)
         until = at if closed is None else closed.at
         before = _start(rule, watch, [s for s in seen if s.at < at], setting, at)
         for clock_start, took in [before[:2], (start, taken)]:  # as known before the reading of this instant, and with it
@@ -77,6 +77,23 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
         if outcome.final:
             return outcome
     return outcome
+
+
+def spells(watch: Watch) -> list[Spell]:
+    """When the watch is open: within the limit's run, the probe in the lot."""
+    return sorted((spell for stretch in watch.stretches for spell in stretch.inside), key=lambda spell: spell.start)
+
+
+def fed(watch: Watch, all_seen: Sequence[Seen]) -> list[Seen]:
+    """The readings that count: those before the opening, and those while the watch is open."""
+    return [s for s in all_seen if s.at < watch.opened.at or any(spell.holds(s.at) for spell in spells(watch))]
+
+
+def _closing(watch: Watch, at: Instant) -> Moment | None:
+    """What the watch was closed by, if it is closed at an instant."""
+    begun = [spell for spell in spells(watch) if spell.start.at <= at]
+    end = begun[-1].end
+    return end if end is not None and end.at <= at else None
 
 
 def _start(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, at: Instant) -> tuple[Instant, bool, list[Instant]]:
@@ -191,7 +208,7 @@ def _standing(
     """The outcome at an instant at which nothing has deviated."""
     start, taken = clock_start
     closed = None if closing is None else closing.at
-    removed = closing is not None and closing != lot_end
+    removed = closing is not None and closing != lot_end and any(spell.end == closing for spell in watch.placed)
     causes = [*causes, *_waited_blind(rule, watch, seen)]
     if start == WAITING or not seen:
         if closed is not None:
@@ -203,7 +220,7 @@ def _standing(
     short = any(mark is None for mark in course.marks)
     if closed is not None and short:
         causes.append(closed)
-    final = not short and course.kept_at is not None
+    final = not short and (course.kept_at is not None or (closed is not None and not removed))
     if causes:
         return Outcome(Verdict.UNPROVEN, min(causes), final, withdrawn=removed and short)
     return OPEN if short else Outcome(Verdict.MET, last_mark, final)

@@ -13,7 +13,7 @@ from rules.plan import Limit, Plan, Probe, Step
 from rules.reading import MINUTE, Event, Instant, LotEvent
 from tests.plain import kinds
 from tests.plain.carried import Carried, carry, common
-from tests.plain.cooling import WAITING, Setting, clock, cooling
+from tests.plain.cooling import WAITING, Setting, clock, cooling, fed
 from tests.plain.evidence import (
     LAST,
     Evidence,
@@ -156,9 +156,9 @@ class Lot:
             opening = self.cooling_opening(step, limit)
             if opening is None:
                 return []
-            stays = [stay.spell for stay in self.stays if stay.step.name in self.names(step, limit)]
-            first = Spell(opening, stays[0].end if stays else self.end)
-            return [joined([first, *stays[1:]])]
+            inside = [self.extended(step, limit, stay) for stay in self.stays if stay.step.name in self.names(step, limit)]
+            first = Spell(opening, inside[0].end if inside else self.end)
+            return [joined([first, *inside[1:]])]
         spells = [self.extended(step, limit, stay) for stay in self.stays if stay.step.name in self.names(step, limit)]
         if step.repeats and not limit.over:
             return [[spell] for spell in spells]
@@ -350,7 +350,9 @@ class Lot:
         def others(at: Instant) -> list[Instant]:
             clocks = []
             for probe in (p for p in self.cores if p.id != watch.probe):
-                seen = [s for s in self.core_seen(probe.id) if s.at <= at]
+                own = next((w for run in self.runs(step, limit) for w in run.watches if w.probe == probe.id), None)
+                read = self.core_seen(probe.id) if own is None else fed(own, self.core_seen(probe.id))
+                seen = [s for s in read if s.at <= at]
                 opened = min(
                     (w.opened.at for run in self.runs(step, limit) for w in run.watches if w.probe == probe.id), default=opening.at
                 )

@@ -14,6 +14,7 @@ from rules.errors import EventError
 from rules.history import arrange
 from rules.plan import Plan
 from rules.plan_load import load_plan
+from rules.quantity import format_instant
 from rules.reading import Event, Fault, Instant, LotEvent, Reading, Tick
 
 
@@ -58,7 +59,10 @@ def judge(plan: Plan, events: list[Event], at: Instant | None = None) -> dict[st
         try:
             engine.feed(event)
         except EventError as error:
-            raise InputError(str(error)) from error
+            text = str(error)
+            if isinstance(event, LotEvent) and not text.startswith("event "):
+                text = f"event {event.event} of lot {event.lot} at {format_instant(event.at)}: {text}"
+            raise InputError(text) from error
         last = event.at if at is None else at
     if last is not None:
         engine.feed(Tick(last))

@@ -17,7 +17,7 @@ from monitor import ledger
 from monitor.store import events, plans, snapshots
 from monitor.store.schema import ledger as ledger_table
 from monitor.store.schema import plan_version
-from rules.engine import BEFORE, Engine
+from rules.engine import Engine
 from rules.errors import EventError, LateEvent, RulesError
 from rules.finding import Finding
 from rules.history import arrange
@@ -25,6 +25,7 @@ from rules.plan import Plan
 from rules.plan_load import load_plan
 from rules.quantity import parse_instant
 from rules.reading import HOUR, MINUTE, Event, Instant, LotEvent, Span, Tick
+from rules.track import BEFORE
 
 #: Readings later than this are stored and listed; a person asks for the re-judgement (`judging.md` section 6).
 LATE_AT_MOST: Span = 48 * HOUR
@@ -32,7 +33,7 @@ SNAPSHOT_EVERY: Span = 10 * MINUTE
 #: Ended lots stay in memory this long, for late readings and for the page.
 KEEP_LOTS: Span = 14 * 24 * HOUR
 
-FINDING = "finding"
+FINDING, CORRECTION = "finding", "correction"
 _FIELDS = Finding._fields[:-1]
 _VERDICTS = ("met", "deviated", "unproven")
 
@@ -79,8 +80,8 @@ class Judging:
         """Whether the engine must be read again from the store before it is used."""
         return self._stale
 
-    def ready(self, conn: Connection) -> Judged:
-        """Rebuild the engine from the store where it is not trusted; what that finds and nobody was told is given back.
+    def ready(self, conn: Connection, now: Instant) -> Judged:
+        """Rebuild the engine from the store where it is not trusted, up to `now`; what that finds and nobody was told is given back.
 
         To be called before anything new is stored: what is stored already is fed here.
         """
@@ -88,9 +89,12 @@ class Judging:
             return Judged([], [])
         with self.lock:
             self._read_plans(conn)
-            judged = self._replay(conn, None, [])
+            found = self._replay(conn, None, []).findings
+            # Closings wait for readings of their own instant; what was told before a restart must not look taken back.
+            ticked = self.tick(conn, now).findings
+            told = self._told(conn, ticked)
             self._stale = False
-            return Judged(judged.findings, [])
+            return Judged(found + [f for f in ticked if f[:-1] not in told], self._taken_back(conn))
 
     def _read_plans(self, conn: Connection) -> None:
         rows = conn.execute(select(plan_version).order_by(plan_version.c.since, plan_version.c.id)).all()
@@ -155,6 +159,36 @@ class Judging:
         rows = conn.execute(select(ledger_table.c.body).where(ledger_table.c.kind == FINDING, ledger_table.c.at >= since))
         return {tuple(json.loads(row.body)[name] for name in _FIELDS) for row in rows}
 
+    def _taken_back(self, conn: Connection) -> list[Correction]:
+        """Verdicts that the ledger holds as the last word and this engine, judged anew, has not said.
+
+        What arrived while nobody judged (an import, readings stored while judging had stopped) may change what was told.
+        """
+        if not self.engine.lots:
+            return []
+        since = min(lot.started for lot in self.engine.lots.values())
+        query = select(ledger_table.c.kind, ledger_table.c.body).where(
+            ledger_table.c.kind.in_((FINDING, CORRECTION)), ledger_table.c.at >= since
+        )
+        told: dict[tuple[str, str, str, str], tuple[str, Instant | None]] = {}
+        for row in conn.execute(query.order_by(ledger_table.c.seq)):
+            body = json.loads(row.body)
+            key = (body["lot"], body["step"], body["limit"], body["probe"])
+            if row.kind == CORRECTION:  # it does not say when what stands now was decided
+                told[key] = (body["now"], None)
+            elif body["what"] in _VERDICTS:
+                told[key] = (body["what"], body["at"])
+        said: set[tuple[Any, ...]] = set()
+        for lot in self.engine.lots.values():
+            for f in lot.said:
+                said |= {(f.lot, f.step, f.limit, f.probe, f.what, at) for at in (f.at, None)}
+        now = self._verdicts()
+        return [
+            Correction(*key, what, now[key].what if key in now else "open", self.engine.now if at is None else at)
+            for key, (what, at) in told.items()
+            if key[0] in self.engine.lots and what != "open" and (*key, what, at) not in said
+        ]
+
     def _verdicts(self) -> dict[tuple[str, str, str, str], Finding]:
         """The last verdict said for each watch."""
         return {(f.lot, f.step, f.limit, f.probe): f for lot in self.engine.lots.values() for f in lot.said if f.what in _VERDICTS}
@@ -193,6 +227,10 @@ class Judging:
 
     def _rebuilt(self, conn: Connection, snapshot: snapshots.Snapshot | None) -> tuple[Engine, list[Finding]]:
         engine, next_seq, event_seq = self._base(snapshot)
+        # A clock that was set back puts a plan in force at an instant that the engine has passed already.
+        passed = [sha256 for since, sha256 in self._changes if since <= engine.now]
+        if passed and engine.plan.sha256 != passed[-1]:
+            engine.use(self._plans[passed[-1]])
         arrived = (s.item for s in ledger.arrived_since(conn, next_seq))
         entered = [s.event for s in events.since(conn, event_seq)]
         items = arrange([*entered, *arrived])
@@ -234,9 +272,10 @@ class Judging:
         """Put a plan in force from now on for lots to come; False where it is in force already."""
         with self.lock:
             self._plans[plan.sha256] = plan
-            if not plans.put(conn, plan.sha256, plan.text, now):
+            since = plans.put(conn, plan.sha256, plan.text, now)
+            if since is None:
                 return False
-            self._changes.append((now, plan.sha256))
+            self._changes.append((since, plan.sha256))
             self.plan = plan
             if not self._stale:
                 self.engine.use(plan)

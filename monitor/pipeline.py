@@ -19,7 +19,7 @@ from monitor.alarms import causes
 from monitor.alarms.alarms import Alarms
 from monitor.deviations import Deviations
 from monitor.errors import RefusedError, StoreDamaged, StoreUnavailable
-from monitor.judging import FINDING, LATE_AT_MOST, Correction, Judged, Judging
+from monitor.judging import CORRECTION, FINDING, LATE_AT_MOST, Correction, Judged, Judging
 from monitor.probe_watch import ProbeWatch
 from monitor.store import events, plans, readings
 from monitor.store.readings import Arrival, Stored
@@ -148,7 +148,7 @@ class Pipeline:
         if self._stopped_at is not None and now - self._stopped_at < AGAIN_AFTER:
             raise RefusedError(_STOPPED)
         try:
-            caught_up = self.judging.ready(conn)
+            caught_up = self.judging.ready(conn, now)
         except Exception as error:
             if self._stopped_at is None or _of_the_store(error):
                 raise
@@ -185,7 +185,7 @@ class Pipeline:
         """Judge what is stored and was not judged; False while judging has stopped."""
         if self._stopped_at is not None and now - self._stopped_at < AGAIN_AFTER:
             return False
-        if self.judging.stale and not self._attempt(conn, now, lambda: self._tell(conn, self.judging.ready(conn), now)):
+        if self.judging.stale and not self._attempt(conn, now, lambda: self._tell(conn, self.judging.ready(conn, now), now)):
             return False
         if self._stopped_at is not None:
             self._stopped_at = None
@@ -249,7 +249,7 @@ class Pipeline:
 
     def _correct(self, conn: Connection, correction: Correction, now: Instant) -> None:
         body = {**correction._asdict(), "at": format_instant(correction.at), "why": "something late was judged in its place"}
-        self._note(conn, "correction", body, now)
+        self._note(conn, CORRECTION, body, now)
         if correction.now == "met":
             critical = self._critical(correction)
             text = f"was {correction.was}; something that arrived late changed it"

@@ -20,13 +20,19 @@ class PlanVersion(NamedTuple):
     since: Instant
 
 
-def put(conn: Connection, sha256: str, text: str, since: Instant) -> bool:
-    """Note that this plan is in force from `since` on; False where it already was the newest."""
-    newest = conn.execute(select(plan_version.c.sha256).order_by(plan_version.c.since.desc(), plan_version.c.id.desc()).limit(1)).scalar()
-    if newest == sha256:
-        return False
+def put(conn: Connection, sha256: str, text: str, since: Instant) -> Instant | None:
+    """Note that this plan is in force from `since` on; since when it is, None where it already was the newest.
+
+    That is after the plan before it in any case: a clock that was set back must not leave an older plan in force.
+    """
+    query = select(plan_version.c.sha256, plan_version.c.since).order_by(plan_version.c.since.desc(), plan_version.c.id.desc())
+    newest = conn.execute(query.limit(1)).one_or_none()
+    if newest is not None:
+        if newest.sha256 == sha256:
+            return None
+        since = max(since, newest.since + 1)
     conn.execute(insert(plan_version).values(sha256=sha256, text=text, since=since))
-    return True
+    return since
 
 
 def in_force(conn: Connection, at: Instant) -> PlanVersion | None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import Connection
 
 from monitor import ledger
 from monitor.alarms.listing import open_alarms
@@ -16,9 +17,11 @@ from monitor.desk import Hand
 from monitor.errors import RefusedError
 from monitor.service import Service
 from monitor.store import readings
+from monitor.store.readings import Arrival
+from monitor.store.schema import plan_version
 from rules.engine import Engine
 from rules.quantity import fahrenheit, parse_instant
-from rules.reading import MINUTE, SECOND, Fault, Reading
+from rules.reading import HOUR, MINUTE, SECOND, Fault, Reading
 
 START = parse_instant("2026-03-02T08:00:00-06:00")
 ODILE = Hand("Odile Marsh", "operator")
@@ -293,3 +296,62 @@ def test_silent_probe_that_nobody_depends_on_any_more_clears(plant: Plant) -> No
     plant.service.desk.remove(ODILE, "J-1", "core-1", "failed")
     plant.tick(1.0)
     assert "probe/core-1/silent" not in plant.standing()
+
+
+def test_readings_that_came_while_nobody_judged_correct_what_was_told(plant: Plant) -> None:
+    """A logger's file put into the store while the service is down: the verdict it changes is recorded as a correction."""
+    plant.lot()
+    plant.core(35.0)
+    plant.core(35.0, 40.0)  # more than the 15 min that a core ceiling may go unwatched
+    plant.service.desk.end(ODILE, "J-1")
+    plant.tick(0.5)
+    assert plant.verdict() == "unproven"
+    gap = [Reading("core-1", START + SECOND + n * MINUTE, fahrenheit(35.0)) for n in range(1, 40)]
+
+    def arrive(conn: Connection) -> None:
+        readings.store(conn, [Arrival(item, plant.now, "late") for item in gap])
+
+    plant.service.writer.submit(arrive).result(10)
+    plant.restart()
+    assert plant.verdict() == "met"
+
+    def corrections() -> list[tuple[str, str]]:
+        with plant.service.store.read() as conn:
+            return [(e.body["was"], e.body["now"]) for e in ledger.entries(conn, kind="correction")]
+
+    assert corrections() == [("unproven", "met")]
+    plant.restart()
+    assert corrections() == [("unproven", "met")], "told once"
+
+
+def test_restart_corrects_nothing_where_nothing_came(plant: Plant) -> None:
+    """Verdicts that went on by themselves, before and after a restart, are no corrections."""
+    plant.lot()
+    for minutes in (0.0, 5.0, 40.0):
+        plant.core(35.0, minutes)
+    plant.core(41.0, 1.0)
+    plant.restart()
+    plant.service.desk.end(ODILE, "J-1")
+    plant.tick(0.5)
+    plant.restart()
+    assert plant.verdict() == "deviated"
+    with plant.service.store.read() as conn:
+        assert list(ledger.entries(conn, kind="correction")) == []
+
+
+@pytest.mark.parametrize("hours_back", [-1, 0, 1, 48])
+def test_changed_plan_is_in_force_also_where_the_clock_was_set_back(plant: Plant, hours_back: int) -> None:
+    """A board that starts with an old time still judges new lots by the plan it was given, and goes on doing so."""
+    plant.lot()
+    for _ in range(4):
+        plant.core(35.0, 6.0)  # a snapshot of the engine's state is kept
+    plant.service.desk.end(ODILE, "J-1")
+    path = plant.config.plan
+    path.write_text(PLAN.replace('code = "juniper-links"', 'code = "sage-links"'), encoding="utf-8")
+    plant.now -= hours_back * HOUR
+    for _ in range(2):
+        plant.restart()
+        assert [p.code for p in plant.service.judging.engine.plan.products] == ["sage-links"]
+    with plant.service.store.read() as conn:
+        assert conn.execute(plan_version.select()).fetchall()[-1].sha256 == plant.service.plan.sha256
+        assert len(conn.execute(plan_version.select()).fetchall()) == 2, "noted once"

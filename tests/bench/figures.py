@@ -27,7 +27,7 @@ class Figure:
 
     def row(self) -> str:
         """A row of the table in DEVELOPERS.md."""
-        ratio = "" if self.ratio is None else f"{self.ratio:.3g} {self.unit}"
+        ratio = "" if self.ratio is None else f"{self.ratio:{'.0f' if self.ratio >= 100 else '.3g'}} {self.unit}"
         aim = "" if self.aim is None else f"at most {self.aim:g} {self.unit}"
         return f"| {self.what} | {self.measured} | {ratio} | {aim} | {self.verdict} |"
 

@@ -166,6 +166,17 @@ def service(folder: Path, mqtt_port: int = 0, bell: str = "") -> None:
     one.run_server()
 
 
+def made_store(folder: Path) -> None:
+    """Make the site and its tables; how much memory that took, Alembic with it, which stays loaded until the next start."""
+    from monitor.config import load_config
+    from monitor.demo_site import write_site
+    from monitor.service import Service
+
+    one = Service(load_config(write_site(folder, page=0, broker=1, phone=9)), drivers=[])
+    print(json.dumps({"mb": resident_mb()}), flush=True)
+    one.close()
+
+
 def simulated_day(folder: Path) -> None:
     """The service through the whole simulated day, flat out, its page asked for now and then; then how much memory it holds."""
     from monitor import people
@@ -224,6 +235,8 @@ def main() -> None:
         bare_subscriber(int(rest[0]))
     elif kind == "service":
         service(Path(folder), int(rest[0]) if rest else 0, rest[1] if len(rest) > 1 else "")
+    elif kind == "store":
+        made_store(Path(folder))
     elif kind == "day":
         simulated_day(Path(folder))
     else:

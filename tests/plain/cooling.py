@@ -53,16 +53,15 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
     """`all_seen` are all good readings of the probe while placed in the lot, also those before the opening."""
     if watch.opened.at > now:
         return OPEN
-    all_seen = fed(watch, all_seen)
     ends = [spell.end.at for spell in spells(watch) if spell.end is not None and spell.end.at <= now]
-    instants = {watch.opened.at, now, *ends, *(s.at for s in all_seen if watch.opened.at <= s.at <= now)}
+    instants = {watch.opened.at, now, *ends, *(s.at for s in all_seen if s.at <= now and any(spell.holds(s.at) for spell in spells(watch)))}
     outcome = OPEN
     for at in sorted(instants):
-        seen = [s for s in all_seen if s.at <= at]
+        closed = _closing(watch, at)
+        seen = [s for s in all_seen if s.at <= (at if closed is None else closed.at)]
         start, taken, causes = _start(rule, watch, seen, setting, at)
         if setting.short_of_needs:
             causes.append(watch.opened.at)
-        closed = _closing(watch, at)
         until = at if closed is None else closed.at
         before = _start(rule, watch, [s for s in seen if s.at < at], setting, at)
         for clock_start, took in [before[:2], (start, taken)]:  # as known before the reading of this instant, and with it
@@ -71,8 +70,9 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
                 if deviated is not None:
                     return Outcome(Verdict.DEVIATED, deviated, True)
         late = _begun_late(rule, watch, seen, setting, at, closed is not None)
-        if late is not None:
-            return Outcome(Verdict.DEVIATED, late, True)
+        if late is not None and late.verdict is Verdict.DEVIATED:
+            return late
+        causes += [late.at] if late is not None and late.at is not None else []
         outcome = _standing(rule, watch, seen, (start, taken), causes, at, closed, setting.lot_end)
         if outcome.final:
             return outcome
@@ -82,11 +82,6 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
 def spells(watch: Watch) -> list[Spell]:
     """When the watch is open: within the limit's run, the probe in the lot."""
     return sorted((spell for stretch in watch.stretches for spell in stretch.inside), key=lambda spell: spell.start)
-
-
-def fed(watch: Watch, all_seen: Sequence[Seen]) -> list[Seen]:
-    """The readings that count: those before the opening, and those while the watch is open."""
-    return [s for s in all_seen if s.at < watch.opened.at or any(spell.holds(s.at) for spell in spells(watch))]
 
 
 def _closing(watch: Watch, at: Instant) -> Moment | None:
@@ -112,7 +107,7 @@ def _start(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, 
         return min(started), True, []
     if others:
         return WAITING, True, []
-    return setting.opening, True, [watch.opened.at]
+    return setting.opening, True, [watch.opened.at] if seen else []
 
 
 class Course:
@@ -234,8 +229,8 @@ def _waited_blind(rule: Cooling, watch: Watch, seen: Sequence[Seen]) -> list[Ins
     ]
 
 
-def _begun_late(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, at: Instant, closed: bool) -> Instant | None:
-    """The deadline for cooling to begin, if it has passed before a reading below `start`, outside a gap."""
+def _begun_late(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, at: Instant, closed: bool) -> Outcome | None:
+    """What became of the deadline for cooling to begin, if it has passed before a reading below `start`."""
     if rule.begin_within is None or setting.leave is None or setting.leave > at:
         return None
     deadline = setting.leave + rule.begin_within
@@ -244,7 +239,11 @@ def _begun_late(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Sett
         return None
     later = [s for s in seen if s.at > deadline]
     before = [s.at for s in seen if s.at <= deadline]
-    if later:
-        gap = not before or later[0].at - before[-1] > watch.max_gap
-        return deadline if not gap else next((s.at for s in later if milli(s.low - watch.u) >= milli(rule.start_c)), None)
-    return deadline if closed and at > deadline and before and at - before[-1] <= watch.max_gap else None
+    if not later:
+        late = closed and at > deadline and before and at - before[-1] <= watch.max_gap
+        return Outcome(Verdict.DEVIATED, deadline, True) if late else None
+    if before and later[0].at - before[-1] <= watch.max_gap:
+        return Outcome(Verdict.DEVIATED, deadline, True)
+    if milli(later[0].low - watch.u) >= milli(rule.start_c):
+        return Outcome(Verdict.DEVIATED, later[0].at, True)
+    return Outcome(Verdict.UNPROVEN, deadline)  # it passed while nothing was measured, and had begun by the next reading

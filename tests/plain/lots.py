@@ -13,7 +13,7 @@ from rules.plan import Limit, Plan, Probe, Step
 from rules.reading import MINUTE, Event, Instant, LotEvent
 from tests.plain import kinds
 from tests.plain.carried import Carried, carry, common
-from tests.plain.cooling import WAITING, Setting, clock, cooling, fed
+from tests.plain.cooling import WAITING, Setting, clock, cooling
 from tests.plain.evidence import (
     LAST,
     Evidence,
@@ -244,8 +244,8 @@ class Lot:
     def _lethal(self, come_up: Limit, watch: Watch) -> Instant | None:
         """When the probe's lethality was met, by every critical lethality limit of that place."""
         met = []
-        for step, limit in self._lethalities(critical=True):
-            if limit.place != come_up.place:
+        for step, limit in sorted(self._lethalities(critical=True), key=lambda owned: owned[0].optional):
+            if limit.place != come_up.place or (step.optional and not self.entered(step, limit, max(met, default=self.now))):
                 continue
             outcomes = [
                 self.outcome(step, limit, r, w, self.now)
@@ -297,7 +297,8 @@ class Lot:
             return []
         found, met = [], False
         for at in sorted({at for step, limit in limits for at in self.turns_of(step, limit)}):
-            now_met = all(self.limit_verdict(step, limit, at) is Verdict.MET for step, limit in limits)
+            counted = [(step, limit) for step, limit in limits if not step.optional or self.entered(step, limit, at)]
+            now_met = bool(counted) and all(self.limit_verdict(step, limit, at) is Verdict.MET for step, limit in counted)
             if now_met and not met:
                 found.append(at)
             met = now_met
@@ -350,9 +351,7 @@ class Lot:
         def others(at: Instant) -> list[Instant]:
             clocks = []
             for probe in (p for p in self.cores if p.id != watch.probe):
-                own = next((w for run in self.runs(step, limit) for w in run.watches if w.probe == probe.id), None)
-                read = self.core_seen(probe.id) if own is None else fed(own, self.core_seen(probe.id))
-                seen = [s for s in read if s.at <= at]
+                seen = [s for s in self.core_seen(probe.id) if s.at <= at]
                 opened = min(
                     (w.opened.at for run in self.runs(step, limit) for w in run.watches if w.probe == probe.id), default=opening.at
                 )

@@ -11,12 +11,12 @@ from rules.limits.come_up import ComeUpWatch, FirstCold
 from rules.limits.cooling import CoolingWatch
 from rules.limits.hold_for_step import FallWatch
 from rules.limits.lethality import LethalityWatch
-from rules.limits.spec import Cooling
+from rules.limits.spec import ComeUp, Cooling
 from rules.limits.watch import News, Watch
 from rules.lot_advance import LotAdvance
 from rules.lot_cooling import LotCooling
 from rules.plan import Limit, Plan, Probe, Product, Step
-from rules.quantity import format_span
+from rules.quantity import at_or_below, format_span
 from rules.reading import Instant
 from rules.run import Run
 
@@ -79,6 +79,7 @@ class Lot:
 
     def begin(self, at: Instant) -> None:
         """Enter the first step, unless a step event stands at the same instant (see `to_step`)."""
+        self.cooling.begin(at)
         self.enter([self.product.steps[0].name], at)
         self.by_start = True
 
@@ -92,6 +93,7 @@ class Lot:
             self.enter([name], at, person=True)
         else:
             self.reconcile(at, person=True)
+            self.cooling.steps_changed(at, [], person=True)
 
     def place(self, probe: Probe, at: Instant) -> None:
         """A core probe goes into this lot."""
@@ -101,7 +103,7 @@ class Lot:
         self.cooling.place(probe, at)
         for step in self.product.steps:
             for limit in step.limits:
-                if limit.kind == "come-up" and f"{step.name}/{limit.name}" not in self.cold:
+                if limit.kind == "come-up" and not limit.sampled and f"{step.name}/{limit.name}" not in self.cold:
                     self._move(FirstCold(limit, probe.id, u, self.unit, at))
         self.advance.follow(probe.id, u, at)
         self.reconcile(at)
@@ -119,11 +121,17 @@ class Lot:
         """A value measured by hand; only limits judged on checks count it."""
         self.by_start = False
         for run in self.runs.values():
+            if not run.limit.sampled or run.limit.place != place:
+                continue
+            if isinstance(run.limit.rule, ComeUp) and celsius < at_or_below(run.limit.rule.low_c):
+                self._was_cold(run.key, at)
             watch = run.live.get("check")
-            if run.limit.sampled and run.limit.place == place and watch is not None and watch.closed is None:
+            if watch is not None and watch.closed is None and not isinstance(watch, CoolingWatch):
                 watch.read(at, celsius, celsius)
                 self.hear(watch)
+            if run.current:
                 self.hub.later(at + run.limit.sampled, self.id, "check", run.key)
+        self.cooling.check(place, celsius, at)
 
     def measure(self, name: str, value: float, at: Instant) -> None:
         """A value entered for the lot: pH, nitrite, salt …"""
@@ -179,7 +187,7 @@ class Lot:
             self.advance.follow(probe, self.plan.probe_by_id[probe].uncertainty_c or 0.0, at)
         self.hub.cross(at)
         self.reconcile(at, person=person, again=again)
-        self.cooling.steps_changed(at, left)
+        self.cooling.steps_changed(at, left, person=person)
 
     def _forget_entry(self) -> None:
         """A `step` stands at the instant of the start: the first step was never entered."""
@@ -190,6 +198,7 @@ class Lot:
             self.runs[run.key] = fresh
         self.current, self.entered, self.since = [], {}, {}
         self.cooling = LotCooling(self)
+        self.cooling.begin(self.started)
         self.advance = LotAdvance(self)
 
     def reconcile(self, at: Instant, *, withdrawn: str = "", person: bool = False, again: list[str] | None = None) -> None:
@@ -235,13 +244,13 @@ class Lot:
         if run.limit.kind == "lethality":
             for watch in run.live.values():
                 self.hub.closing(at, self, run, watch, "leave")
-        elif run.limit.critical and not person and self.ended is None and not self._all_final(run):
+        elif run.limit.critical and not person and self.ended is None and not self.all_final(run):
             run.travelling, run.current = True, False
             return
         run.current = run.travelling = False
         self.hub.closing(at, self, run, None, "run")
 
-    def _all_final(self, run: Run) -> bool:
+    def all_final(self, run: Run) -> bool:
         """Whether nothing that is read later can change the limit's watches; with no watch yet, everything can."""
         return bool(run.live) and all(w.final or w.verdict is Verdict.DEVIATED or self.hub.ends(w) for w in run.live.values())
 
@@ -264,7 +273,7 @@ class Lot:
         if probe != "check" and not watch.final:
             self.hub.attach(watch, self)
         self.tell_run(run, at)
-        if isinstance(watch, LethalityWatch) and not watch.final:
+        if isinstance(watch, LethalityWatch) and not watch.final and probe != "check":
             self._move(FallWatch(run.limit, probe, watch.u, self.unit, at))
 
     def drop_mover(self, mover: Watch) -> None:
@@ -288,7 +297,7 @@ class Lot:
             if item.what == "clock":
                 self.hub.cross(item.at)
                 self.cooling.lend(run.key if run else "")
-            elif item.what == "sealed":
+            elif item.what == "borrow":
                 self.cooling.lend(run.key if run else "")
             elif item.what == "cold":
                 for key, other in self.runs.items():

@@ -25,26 +25,55 @@ class LotCooling:
         self.left_lethal: Instant | None = None
         self.counted: list[str] = []  # lethality runs that were met, or were to be, when cooling opened
 
+    def begin(self, at: Instant) -> None:
+        """The lot starts: a limit judged on hand checks follows them from now on."""
+        lot = self.lot
+        for key, trackers in self.trackers.items():
+            if lot.runs[key].limit.sampled:
+                trackers["check"] = CoolingWatch(lot.runs[key].limit, "check", 0.0, lot.unit, at)
+
     def place(self, probe: Probe, at: Instant) -> None:
         """Follow a probe from its placement on, whether the limit is open or not."""
         lot = self.lot
         for key, trackers in self.trackers.items():
             run = lot.runs[key]
-            tracker = trackers.get(probe.id)
-            if tracker is None:
-                tracker = trackers[probe.id] = CoolingWatch(run.limit, probe.id, probe.uncertainty_c or 0.0, lot.unit, at)
-                if run.current:
-                    self._open(run, tracker, at)
-            elif tracker.before_removal is not None:
-                tracker.reopen()
-                if tracker.opening is not None:
-                    run.open_count += 1
-                elif run.current:
-                    self._open(run, tracker, at)
-            else:
-                lot.hub.keep(tracker)
-            lot.hub.attach(tracker, lot)
+            if run.limit.sampled:
+                continue
+            if probe.id not in trackers:
+                trackers[probe.id] = CoolingWatch(run.limit, probe.id, probe.uncertainty_c or 0.0, lot.unit, at)
+            self._go_on(run, trackers[probe.id], at)
             self.lend(key)
+
+    def _go_on(self, run: Run, tracker: CoolingWatch, at: Instant) -> None:
+        """The probe is in the lot, and the limit runs or is still to open: feed the tracker, from where it was."""
+        lot = self.lot
+        running = run.current or run.travelling
+        if tracker.opening is not None and not running:
+            return
+        if tracker.closed is None:
+            lot.hub.keep(tracker)
+        elif tracker.final and tracker.verdict is not Verdict.DEVIATED:
+            return
+        else:
+            tracker.reopen()
+            run.open_count += tracker.opening is not None
+        if running and tracker.opening is None:
+            self._open(run, tracker, at)
+        if tracker.probe != "check":
+            lot.hub.attach(tracker, lot)
+
+    def _followed(self, key: str) -> list[CoolingWatch]:
+        """The trackers of what can serve a limit now: its hand checks, or the probes in the lot."""
+        trackers = self.trackers[key]
+        return list(trackers.values()) if self.lot.runs[key].limit.sampled else [trackers[p] for p in self.lot.placed]
+
+    def check(self, place: str, celsius: float, at: Instant) -> None:
+        """A value measured by hand, for the limits judged on checks."""
+        for key, trackers in self.trackers.items():
+            limit, tracker = self.lot.runs[key].limit, trackers.get("check")
+            if limit.sampled and limit.place == place and tracker is not None and tracker.closed is None:
+                tracker.read(at, celsius, celsius)
+                self.lot.hear(tracker)
 
     def remove(self, probe: str, at: Instant) -> None:
         """A probe comes out: short, its watch is withdrawn."""
@@ -70,8 +99,8 @@ class LotCooling:
 
     # --- steps and lethality -----------------------------------------------------------------------------------
 
-    def steps_changed(self, at: Instant, left: list[str]) -> None:
-        """Open at a cooling step's start; take no new probes once its steps are over; begin counting `begin_within`."""
+    def steps_changed(self, at: Instant, left: list[str], *, person: bool) -> None:
+        """Open at a cooling step's start, end with the last of its steps; begin counting `begin_within`."""
         lot = self.lot
         if any(lot.runs[k].limit.kind == "lethality" for name in left for k in lot.keys(name)):
             self.left_lethal = at
@@ -81,14 +110,23 @@ class LotCooling:
             inside = any(s in lot.current for s in run.steps)
             if run.opened is not None and inside and not run.current:
                 run.begin(at)
-                for probe in lot.placed:
-                    if self.trackers[key][probe].opening is None:
-                        self._open(run, self.trackers[key][probe], at)
+                for tracker in self._followed(key):
+                    self._go_on(run, tracker, at)
                 self.lend(key)
-            elif run.current and not inside and any(s in left for s in run.steps):
-                run.current = False
-                lot.hub.closing(at, lot, run, None, "run")
+            elif not inside and ((run.current and any(s in left for s in run.steps)) or (run.travelling and person)):
+                self._leave(run, at, person=person)
         self.maybe_open(at)
+
+    def _leave(self, run: Run, at: Instant, *, person: bool) -> None:
+        """The limit's steps are over; no advance closes a critical limit that is still open."""
+        lot = self.lot
+        if run.limit.critical and not person and not lot.all_final(run):
+            run.travelling, run.current = True, False
+            return
+        run.current = run.travelling = False
+        for watch in run.live.values():
+            lot.hub.closing(at, lot, run, watch, "limit")
+        lot.hub.closing(at, lot, run, None, "run")
 
     def _lethal_runs(self) -> list[Run]:
         lot = self.lot
@@ -99,15 +137,15 @@ class LotCooling:
         lot = self.lot
         lethal = self._lethal_runs()
         met = bool(lethal) and all(r.opened is not None and r.verdict()[0] is Verdict.MET for r in lethal)
-        for key, trackers in self.trackers.items():
+        for key in self.trackers:
             run = lot.runs[key]
             if run.opened is not None or not (met or any(s in lot.current for s in run.steps)):
                 continue
             run.begin(at)
             self.counted = sorted({*self.counted, *(f"{r.key}#{r.generation}" for r in lethal if r.opened is not None)})
             lot.hub.cross(at)
-            for probe in lot.placed:
-                self._open(run, trackers[probe], at)
+            for tracker in self._followed(key):
+                self._open(run, tracker, at)
             self.lend(key)
             self._tell_begin()
 
@@ -133,6 +171,8 @@ class LotCooling:
         run.adopt(tracker)
         run.open_count += 1
         run.bare_since, run.bare = None, 0
+        if run.limit.sampled:
+            self.lot.hub.later(at + run.limit.sampled, self.lot.id, "check", run.key)
         self.lot.hear(tracker)
 
     def check_needs(self, run: Run, watch: Watch) -> None:

@@ -121,6 +121,8 @@ class CoolingWatch(CoolingMarks):
         """Below start without a clock: only how long it has been at or below each mark matters, for a clock lent later."""
         self._look_for_blind(at, lo)
         self._begin(at, lo)
+        if self.last_at is None and self.opening is not None:
+            self.news.append(News(at, "borrow", ""))  # only now is it known that this probe did not come hot
         self._note(at, hi)
         self._seal(at, lo)
         self.last_at = at
@@ -152,7 +154,7 @@ class CoolingWatch(CoolingMarks):
     def _seal(self, at: Instant, lo: float) -> None:
         if self.opening is not None and not self.sealed and lo < self.sealed_b:
             self.sealed = True
-            self.news.append(News(at, "sealed", ""))
+            self.news.append(News(at, "borrow", ""))  # others need not remember any more what may come before its clock
 
     def shared(self) -> tuple[Instant | None, Instant | None]:
         """Newest reading at or above start, and clock's start, for the probes that take this one's clock over."""
@@ -273,7 +275,7 @@ class CoolingWatch(CoolingMarks):
         self.unsettled = unsettled
         if not self.trail and self.last_at is not None:
             self.trail = [[self.last_at, self.reached, 0]]
-        start = clock if clock is not None else opening
+        start = clock if clock is not None or self.last_at is None else opening
         if self.clock != start:
             self._forget()
             self._unsay()
@@ -330,8 +332,10 @@ class CoolingWatch(CoolingMarks):
 
     def close(self, at: Instant, *, withdrawn: bool = False) -> None:
         """Close; before the opening there is nothing to say."""
-        if self.opening is not None:
+        if self.opening is not None and self.closed is None:
+            before = self.state()
             super().close(at, withdrawn=withdrawn)
+            self.before_removal = before  # it may go on: placed again, or its limit's steps entered again
         elif self.closed is None:
             self.before_removal = self.state() if withdrawn else None
             self.closed = at
@@ -351,4 +355,5 @@ class CoolingWatch(CoolingMarks):
             word = "withdrawn" if self.withdrawn else "ended"
             self.settle(Verdict.UNPROVEN, at, f"{word} before {self._target(-1)} was reached; {self.remedy()}")
         elif self.marks[-1] is not None:
+            self.final = self.final or not self.withdrawn  # the limit is over with every mark reached
             self.withdrawn = False

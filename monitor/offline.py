@@ -28,8 +28,6 @@ def database_path(config: Config) -> Path:
 @contextmanager
 def opened(config: Config, *, create: bool = False) -> Iterator[Store]:
     """The store, open; InputError where there is none and none is to be made."""
-    import monitor.desk
-    import monitor.people  # noqa: F401 — these register the tables that the store checks
     from monitor.store.database import Store
 
     path = database_path(config)

@@ -1,5 +1,7 @@
 """Migrations: complete, in order, all or nothing."""
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -33,6 +35,25 @@ def test_migrations_make_exactly_the_tables_of_the_program(tmp_path: Path) -> No
     assert found == []
     assert triggers >= {statement for table in APPEND_ONLY for statement in append_only_ddl(table)}
     assert strict >= {table.name for table in metadata.sorted_tables if table.dialect_options["sqlite"]["strict"]}
+
+
+ONLY_THE_STORE = """
+import sys
+from pathlib import Path
+from sqlalchemy import inspect
+from monitor.store.database import Store
+with Store(Path(sys.argv[1])) as store, store.read() as conn:
+    print(*sorted(inspect(conn).get_table_names()))
+"""
+
+
+def test_every_table_is_made_whichever_command_comes_first(tmp_path: Path) -> None:
+    """A program that has loaded nothing but the store (an import, a first user) makes a database that the service can use."""
+    done = subprocess.run(
+        [sys.executable, "-c", ONLY_THE_STORE, str(tmp_path / "first.sqlite")], capture_output=True, text=True, check=True, timeout=60
+    )
+    register_every_table()
+    assert set(done.stdout.split()) == {table.name for table in metadata.sorted_tables} | {"alembic_version"}
 
 
 def test_opening_again_changes_nothing(store: Store) -> None:

@@ -295,6 +295,8 @@ class Engine:
                 run.closed_watch(at)
             if how == "withdrawn":
                 owner.withdrew(run, at)
+            elif how == "limit" and isinstance(owner, Lot):
+                owner.cooling.left(run, watch)
         if watch.news:
             owner.hear(watch)
 

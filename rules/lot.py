@@ -372,7 +372,8 @@ class Lot:
         lethal = [r for r in self.runs.values() if r.limit.kind == "lethality" and r.limit.critical and r.limit.place == place]
         for run in lethal:
             watch = run.live.get(probe)
-            if run.opened is not None and (watch is None or watch.verdict is not Verdict.MET):
+            asked = run.opened is not None or not self.step_of(run).optional
+            if asked and (watch is None or watch.verdict is not Verdict.MET):
                 return
         for run in self.runs.values():
             come_up = run.live.get(probe)

@@ -45,22 +45,37 @@ class LotCooling:
             self.lend(key)
 
     def _go_on(self, run: Run, tracker: CoolingWatch, at: Instant) -> None:
-        """The probe is in the lot, and the limit runs or is still to open: feed the tracker, from where it was."""
+        """The probe is in the lot: feed the tracker, from where it was; say what it shows where its limit runs."""
         lot = self.lot
         running = run.current or run.travelling
-        if tracker.opening is not None and not running:
-            return
         if tracker.closed is None:
             lot.hub.keep(tracker)
-        elif tracker.final and tracker.verdict is not Verdict.DEVIATED:
-            return
-        else:
+        elif tracker.told and not running:
+            tracker = self.hush(run, tracker)
+        elif not (tracker.told and tracker.final and tracker.verdict is not Verdict.DEVIATED):
             tracker.reopen()
-            run.open_count += tracker.opening is not None
-        if running and tracker.opening is None:
+            run.open_count += tracker.told
+        if running and not tracker.told:
             self._open(run, tracker, at)
-        if tracker.probe != "check":
+        if tracker.probe != "check" and tracker.closed is None:
             lot.hub.attach(tracker, lot)
+
+    def hush(self, run: Run, watch: CoolingWatch) -> CoolingWatch:
+        """The limit is over for a watch: it keeps its verdict, and a silent tracker goes on with what is known."""
+        tracker = CoolingWatch(run.limit, watch.probe, watch.u, self.lot.unit, watch.opened)
+        tracker.restore(watch.before_removal if watch.before_removal is not None else watch.state())
+        tracker.hush()
+        watch.before_removal = None
+        self.trackers[run.key][watch.probe] = tracker
+        self.lend(run.key)
+        return tracker
+
+    def left(self, run: Run, watch: Watch) -> None:
+        """The last of the limit's steps was left, and the watch has closed with it."""
+        if isinstance(watch, CoolingWatch) and self.trackers[run.key].get(watch.probe) is watch:
+            tracker = self.hush(run, watch)
+            if tracker.probe in self.lot.placed:
+                self.lot.hub.attach(tracker, self.lot)
 
     def _followed(self, key: str) -> list[CoolingWatch]:
         """The trackers of what can serve a limit now: its hand checks, or the probes in the lot."""
@@ -109,6 +124,8 @@ class LotCooling:
             run = lot.runs[key]
             inside = any(s in lot.current for s in run.steps)
             if run.opened is not None and inside and not run.current:
+                if lot.step_of(run).repeats and not run.limit.over and not run.travelling:
+                    run = lot.runs[key] = run.again()
                 run.begin(at)
                 for tracker in self._followed(key):
                     self._go_on(run, tracker, at)
@@ -163,12 +180,21 @@ class LotCooling:
     # --- watches -----------------------------------------------------------------------------------------------
 
     def _open(self, run: Run, tracker: CoolingWatch, at: Instant) -> None:
-        tracker.open(at, self._unmet_need(run))
-        if tracker.need_text:
+        before = run.live.get(tracker.probe)
+        if tracker.opening is None:
+            tracker.open(at, self._unmet_need(run))
+            run.adopt(tracker)
+        elif before is None:  # its step repeats and was entered again
+            tracker.speak_again(at, self._unmet_need(run))
+            run.adopt(tracker)
+        elif before.final or before.verdict is Verdict.DEVIATED:
+            return
+        else:
+            tracker.speak_again(at, None)
+            run.watches[[w is before for w in run.watches].index(True)] = run.live[tracker.probe] = tracker
+        if not tracker.need_sure:
             # A measure entered at the very instant of the opening still counts, so this is said once that has passed.
-            lot = self.lot
-            lot.hub.closing(at, lot, run, tracker, "needs")
-        run.adopt(tracker)
+            self.lot.hub.closing(at, self.lot, run, tracker, "needs")
         run.open_count += 1
         run.bare_since, run.bare = None, 0
         if run.limit.sampled:

@@ -107,7 +107,7 @@ def _watches(engine: Engine) -> dict[str, tuple[Any, Watch]]:
         for key, newest in lot.runs.items():
             for run in newest.every():
                 for i, watch in enumerate(run.watches):
-                    if not isinstance(watch, CoolingWatch):
+                    if not _is_tracker(lot, watch):
                         found[f"lot\t{lot.id}\t{key}\t{run.generation}\t{i}"] = (lot, watch)
         for key, trackers in lot.cooling.trackers.items():
             for probe, tracker in trackers.items():
@@ -157,9 +157,9 @@ def _lot(lot: Lot) -> dict[str, Any]:
         "advance": {name: _copy(getattr(lot.advance, name)) for name in ADVANCE},
         "cooling": {name: _copy(getattr(lot.cooling, name)) for name in COOLING},
         "said": [list(f) for f in lot.said],
-        "runs": {key: _run_without_trackers(lot, run) for key, run in lot.runs.items()},
+        "runs": {key: run.state() for key, run in lot.runs.items()},
         "trackers": {key: {p: t.state() for p, t in ts.items()} for key, ts in lot.cooling.trackers.items()},
-        "opened_trackers": {key: [w.probe for w in lot.runs[key].watches] for key in lot.cooling.trackers},
+        "told": {key: [w.probe if _is_tracker(lot, w) else "" for w in lot.runs[key].watches] for key in lot.cooling.trackers},
         "movers": [
             {"type": type(m).__name__, "limit": _limit_key(lot, m), "state": m.state(), "step": _mover_step(lot, m)} for m in lot.movers
         ],
@@ -174,12 +174,9 @@ def _copy(value: Any) -> Any:
     return value
 
 
-def _run_without_trackers(lot: Lot, run: Run) -> dict[str, Any]:
-    if run.key not in lot.cooling.trackers:
-        return run.state()
-    state = run.state()
-    state["watches"], state["live"] = [], []
-    return state
+def _is_tracker(lot: Lot, watch: Watch) -> bool:
+    """Whether a watch of a run is also what follows its probe through the lot."""
+    return any(watch is tracker for trackers in lot.cooling.trackers.values() for tracker in trackers.values())
 
 
 def _limit_key(lot: Lot, watch: Watch) -> str:
@@ -210,8 +207,12 @@ def _put_lot(engine: Engine, data: dict[str, Any]) -> Lot:
             tracker = CoolingWatch(run.limit, probe, state["u"], lot.unit, state["opened"])
             tracker.restore(state)
             lot.cooling.trackers[key][probe] = tracker
-        for probe in data["opened_trackers"][key]:
-            run.adopt(lot.cooling.trackers[key][probe])
+        for i, probe in enumerate(data["told"][key]):
+            if probe:  # the watch is the tracker itself
+                tracker = lot.cooling.trackers[key][probe]
+                if run.live.get(probe) is run.watches[i]:
+                    run.live[probe] = tracker
+                run.watches[i] = tracker
     lot.cooling.relink()
     for item in data["movers"]:
         limit, state = lot.runs[item["limit"]].limit, item["state"]

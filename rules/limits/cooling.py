@@ -60,6 +60,7 @@ class CoolingWatch(CoolingMarks):
         """Move the clock, then the deadlines, then the marks. A reading that changes none of them costs a few comparisons."""
         if self.final:
             self._follow(at, lo)
+            self.last_at = at
             return self.news
         last = self.last_at
         if lo >= self.start_b and not self.sealed:
@@ -99,7 +100,7 @@ class CoolingWatch(CoolingMarks):
     def _hot(self, at: Instant, lo: float, hi: float) -> None:
         """At or above start: the clock waits (again), unless a deadline has passed in the open before."""
         self._look_for_blind(at, lo)
-        if self.clock is not None and self.opening is not None:
+        if self.clock is not None and self.told:
             if self.last_at is not None and at - self.last_at <= self.max_gap:
                 self._pass(self.last_at, at, gap=False)
             if self.ruin is not None:
@@ -175,7 +176,7 @@ class CoolingWatch(CoolingMarks):
 
     def _keep(self) -> None:
         """Readings without a gap have kept the last mark long enough: what stands is final."""
-        if self.kept_from is not None and self.opening is not None and self.last_at is not None and self.last_at - self.kept_from >= KEPT:
+        if self.kept_from is not None and self.told and self.last_at is not None and self.last_at - self.kept_from >= KEPT:
             self.final = True
 
     def _bracket(self) -> None:
@@ -189,7 +190,7 @@ class CoolingWatch(CoolingMarks):
         ]
         self.due = min(deadlines, default=NEVER)
         if self.kept_from is not None:
-            self.due = min(self.due, self.kept_from + KEPT - 1) if self.opening is not None else self.due
+            self.due = min(self.due, self.kept_from + KEPT - 1) if self.told else self.due
         if not plain or self.clock is None or self.begin_by is not None or self.unsettled:
             self.due = -NEVER
 
@@ -255,6 +256,25 @@ class CoolingWatch(CoolingMarks):
         self.opening = at
         self.need_text = need_text
         self.need_sure = not need_text
+        self._speak(at)
+        self._keep()
+        self._bracket()
+
+    def hush(self) -> None:
+        """The limit's steps were left: go on in silence, as before the opening, from what is known of the core."""
+        self.silent, self.final, self.closed, self.before_removal = True, False, None, None
+        self.later = None
+        self.verdict, self.at, self.reason, self.withdrawn = Verdict.OPEN, None, "", False
+        self._bracket()
+
+    def speak_again(self, at: Instant, need_text: str | None) -> None:
+        """The limit's steps are entered again; `need_text` is given where that is a fresh opening."""
+        self.silent = False
+        if need_text is not None:
+            self.opened = at
+            self.open(at, need_text)
+            return
+        self._unsay()
         self._speak(at)
         self._keep()
         self._bracket()
@@ -325,14 +345,14 @@ class CoolingWatch(CoolingMarks):
     def tick(self, now: Instant) -> None:
         """Silence beyond `max_gap` decides the deadlines it covers, as the next reading would."""
         last = self.last_at  # a watch without a reading waits for its closing
-        if self.final or self.clock is None or last is None or self.closed is not None or now - last <= self.max_gap:
+        if self.final or self.silent or self.clock is None or last is None or self.closed is not None or now - last <= self.max_gap:
             return
         self._pass(last, now, gap=True)
         self._speak(now)
 
     def close(self, at: Instant, *, withdrawn: bool = False) -> None:
         """Close; before the opening there is nothing to say."""
-        if self.opening is not None and self.closed is None:
+        if self.told and self.closed is None:
             before = self.state()
             super().close(at, withdrawn=withdrawn)
             self.before_removal = before  # it may go on: placed again, or its limit's steps entered again

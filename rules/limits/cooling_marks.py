@@ -19,12 +19,12 @@ WARMS_C = 1.0  # warming by more than this while a mark is outstanding rings
 class CoolingMarks(Watch):
     """`marks[i]` is the mark of window i as far as is known; `decided[i]` says that window i's deadline has been judged.
 
-    `clock` is the clock's start, `opening` the watch's opening; before it nothing is said.
+    `clock` is the clock's start, `opening` the watch's opening; before it, and while `silent`, nothing is said.
     """
 
     __slots__ = (
         "blind", "borrowed", "clock", "coldest", "decided", "doubt", "kept_from", "marks", "need_sure", "need_text", "opening", "ruin",
-        "to_b", "warned", "windows",
+        "silent", "to_b", "warned", "windows",
     )  # fmt: skip
     TRANSIENT = Watch.TRANSIENT | {"to_b", "windows"}
 
@@ -35,6 +35,7 @@ class CoolingMarks(Watch):
         self.windows = rule.windows
         self.to_b = [at_or_below(w.to_c) for w in rule.windows]
         self.opening: Instant | None = None
+        self.silent = False  # the limit's steps were left; they may be entered again
         self.blind: list[Any] | None = None  # [at, sentence] of the first gap after the opening that ended at or above start
         self.need_text = ""  # why the option's conditions are not met, or ""
         self.need_sure = True  # False at the very instant of the opening, while a measure may still be entered
@@ -51,6 +52,11 @@ class CoolingMarks(Watch):
         self.warned = False
         self.doubt: list[Any] | None = None  # [at, sentence] of what keeps the watch from being met
         self.ruin: list[Any] | None = None  # [at, sentence] of a deviation found before the opening
+
+    @property
+    def told(self) -> bool:
+        """Whether the limit has opened and runs, or ran until the watch closed."""
+        return self.opening is not None and not self.silent
 
     # --- readings --------------------------------------------------------------------------------------------
 
@@ -107,7 +113,7 @@ class CoolingMarks(Watch):
             self.coldest, self.warned = hi, False
         elif hi - self.coldest > WARMS_C and not self.warned:
             self.warned = True
-            if self.opening is not None:
+            if self.told:
                 rise = difference(hi - self.coldest, self.unit)
                 self.news.append(News(at, "warming", f"the core has warmed by {rise} while it should cool; {self.remedy()}"))
 
@@ -146,7 +152,7 @@ class CoolingMarks(Watch):
             self.verdict, self.at, self.reason = (Verdict.OPEN, None, "") if cause is None else (Verdict.UNPROVEN, cause[0], cause[1])
 
     def _speak(self, at: Instant) -> None:
-        if self.opening is None:
+        if not self.told:
             return
         if self.ruin is not None:
             self.settle(Verdict.DEVIATED, self.ruin[0], self.ruin[1])

@@ -82,9 +82,10 @@ class Service:
         self.judging = Judging(self.plan)
         self.pipeline = Pipeline(self.judging, self.alarms, self.deviations, self.clock, urgent=self.writer.urgent)
         self.writer.add_rollback_listener(self.pipeline.rolled_back)
+        self.writer.add_urgent_listener(self._after_change)
         self.intake = Intake(
             self.writer,
-            self._process,
+            self.pipeline.process,
             self.clock,
             IntakeLimits(probes=[p.id for p in self.plan.probes]),
             on_loss=self._lost,
@@ -261,11 +262,8 @@ class Service:
 
     # --- transaction hooks ---------------------------------------------------------------------------------------
 
-    def _process(self, conn: Connection, arrivals: Sequence[Any]) -> None:
-        self.pipeline.process(conn, arrivals)
-        self._after_change()
-
     def _after_change(self) -> None:
+        """Something was found and is durable: deliver it, and tell the pages that are open."""
         self.courier.wake()
         feed = getattr(self.app.state, "feed", None) if hasattr(self, "app") else None
         if feed is not None:
@@ -327,6 +325,7 @@ class Service:
 
     def _tick(self) -> None:
         """Move time on from the loop that judges; the watchdog is fed only after a pass that committed."""
+        told = ""
         while not self._stop.wait(self.tick_s):
             try:
                 now = self.clock()
@@ -335,12 +334,12 @@ class Service:
                 self.courier.wake()
                 if self._exports:
                     self.exporter.look(now)
-            except StoreError as error:
-                log.error("tick", text=str(error))
-            except TimeoutError:
-                log.error("tick", text="the writer has not answered for 30 s")
-            except Exception:  # the loop must live on; unfed, the watchdog has the service started anew
-                log.exception("tick")
+                told = ""
+            except Exception as error:  # the loop must live on; unfed, the watchdog has the service started anew
+                text = "the writer has not answered for 30 s" if isinstance(error, TimeoutError) else f"{type(error).__name__}: {error}"
+                if text != told:  # the same trouble is told once, not every second onto the disk that may be full
+                    log.error("tick", text=text, exc_info=not isinstance(error, StoreError | TimeoutError))
+                told = text
 
     def export_day(self, day: str) -> Path:
         """Export a local day now, as `Exporter.export`."""

@@ -66,6 +66,7 @@ class Writer:
         #: What was committed since the start: groups, rows.
         self.commits, self.written = 0, 0
         self._listeners = [on_rollback] if on_rollback is not None else []
+        self._told: list[Callable[[], None]] = []
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
         self._urgent = False  # writer's thread only
         self._closing = False
@@ -79,6 +80,10 @@ class Writer:
     def add_rollback_listener(self, listener: Callable[[], None]) -> None:
         """Have `listener` called, too, after a group was undone; in the writer's thread, in the order added."""
         self._listeners.append(listener)
+
+    def add_urgent_listener(self, listener: Callable[[], None]) -> None:
+        """Have `listener` called once a group that was urgent is durable: what it found can be delivered now."""
+        self._told.append(listener)
 
     def submit(self, job: Callable[[Connection], T], *, rows: int = 1, waiting: bool = True) -> Future[T]:
         """Queue `job`; the future gives what it returned once that is durable.
@@ -155,7 +160,7 @@ class Writer:
                     break
                 going_on = job is not None
             job = None
-            self._urgent = False
+            urgent, self._urgent = self._urgent, False
             self._commit(conn)
         except Exception as error:  # noqa: BLE001 - whatever it is, the group is undone and everybody is told
             self._undo(group, job, error)
@@ -165,6 +170,9 @@ class Writer:
         self.written += rows
         for written, value in group:
             _resolve(written.future, value)
+        if urgent:
+            for listener in self._told:
+                listener()
         self._trim()
         return going_on
 

@@ -295,8 +295,7 @@ class Lot:
         run = self._run_of(watch)
         for item in news:
             if item.what == "clock":
-                self.hub.cross(item.at)
-                self.cooling.lend(run.key if run else "")
+                self.cooling.clock_changed(run.key if run else "", item.at)
             elif item.what == "borrow":
                 self.cooling.lend(run.key if run else "")
             elif item.what == "cold":
@@ -346,7 +345,6 @@ class Lot:
 
     def _shown(self, run: Run, watch: Watch, at: Instant) -> None:
         """A lethality or dwell watch is met."""
-        self.hub.cross(at)
         if run.limit.kind == "lethality":
             self.hub.detach(watch)
             for mover in [m for m in self.movers if isinstance(m, FallWatch) and m.probe == watch.probe]:
@@ -358,12 +356,12 @@ class Lot:
     def withdrew(self, run: Run, at: Instant) -> None:
         """A watch was closed by its probe's removal; with `probes = N` that may leave the limit met."""
         if run.limit.kind in ("lethality", "dwell") and run.limit.probes is not None:
-            self.hub.cross(at)
             self._limit_met(self.runs[run.key], at)
 
     def _limit_met(self, run: Run, at: Instant) -> None:
         if run.verdict()[0] is not Verdict.MET:
             return
+        self.hub.cross(at)
         if run.limit.kind == "lethality":
             self.cooling.lethality_met(run, at)
         self.advance.shown(run.limit.kind, at)

@@ -221,6 +221,13 @@ class LotCooling:
         options = " or ".join(" with ".join(f"{n.measure} at least {n.least:g}" for n in option) for option in rule.needs)
         return f"the option asks {options}, entered before cooling opens"
 
+    def clock_changed(self, key: str, at: Instant) -> None:
+        """A probe's clock started, or waits again: those that take theirs from it are judged anew."""
+        takers = [t for t in self.trackers.get(key, {}).values() if not t.own_hot and not t.final]
+        if any(t.told or (t.last_at is not None and t.last_at > at) for t in takers):
+            self.lot.hub.cross(at)
+        self.lend(key)
+
     def lend(self, key: str) -> None:
         """Give probes that never were hot the earliest start of the others."""
         trackers = self.trackers.get(key, {})

@@ -49,7 +49,15 @@ class Demo:
     """One telling of the day. `tell(text)` gets every line; `start()`, `play()`, `finish()`, `close()` in this order."""
 
     def __init__(
-        self, folder: Path, tell: Callable[[str], None], *, speed: float, port: int = 0, seed: int = 1, stop: threading.Event | None = None
+        self,
+        folder: Path,
+        tell: Callable[[str], None],
+        *,
+        speed: float,
+        port: int = 0,
+        seed: int = 1,
+        period_s: int = 10,
+        stop: threading.Event | None = None,
     ) -> None:
         self.folder, self._tell_plain, self.speed = folder, tell, speed
         self.stop = stop or threading.Event()
@@ -58,7 +66,7 @@ class Demo:
         self.port = free_port(port)
         self.broker = Broker()
         self.phones = Phones(self._ring)
-        self.simulator = Simulator("ferncliff-day", seed, START)
+        self.simulator = Simulator("ferncliff-day", seed, START, period_s=period_s)
         self._sender: Sender | None = None
         self._page = threading.Thread(target=self._serve, name="page", daemon=True)
         self.exports: list[Path] = []

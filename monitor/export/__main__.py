@@ -71,7 +71,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--live", type=Path, help="a file with the running service's report, to hold against the files")
     options = parser.parse_args(arguments)
     try:
-        config = load_config(options.config)
+        config = load_config(options.config, check_bells=False)  # no telephone is rung here, so none may keep a day from its export
         with shown(options.day) as progress:
             exported = export_with(config, options.day, options.now if options.now is not None else clock_now(), options.live, progress)
     except ExportMismatch as error:

@@ -32,7 +32,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     folder = tmp_path_factory.mktemp("demo")
     threads = {t.ident for t in threading.enumerate()}
     lines: list[str] = []
-    demo = Demo(folder, lines.append, speed=0.0)
+    demo = Demo(folder, lines.append, speed=0.0, period_s=30)
     told: dict[str, Any] = {"folder": folder, "lines": lines, "demo": demo}
     try:
         demo.start()
@@ -83,9 +83,10 @@ def test_exports_verify_with_key_and_head_and_so_does_the_ledger(day: dict[str, 
     for export in day["demo"].exports:
         head = json.loads((export / "manifest.json").read_bytes())["ledger"]["head"]
         assert json.loads((export / "manifest.json").read_bytes())["problems"] == []
-        assert larderer("verify", export, "--key", key, "--head", head).returncode == 0
+        assert verify_path(export, key, head)[0] == 0
         code, text = verify_path(data / "larderer.sqlite", None, head)
         assert code == 0, text
+    assert larderer("verify", export, "--key", key, "--head", head).returncode == 0
     rows = export / "readings.csv"
     before = rows.read_bytes()
     rows.write_bytes(before.replace(b",62.", b",63.", 1))
@@ -139,9 +140,11 @@ def test_story_is_told_in_plain_lines(day: dict[str, Any]) -> None:
         "Tam signs the pre-shipment review of 2026-03-01",
         "larderer judge on the export repeats the live verdict and instant of all",
     ]
-    places = [text.find(mark) for mark in marks]
-    assert -1 not in places, marks[places.index(-1)]
-    assert places == sorted(places), text
+    place = 0
+    for mark in marks:
+        found = text.find(mark, place)
+        assert found >= 0, f"{mark!r} does not come in its turn"
+        place = found
     assert "J-0301, lethality, core-1: met. held at or above" in text
     assert " safe" not in text
 
@@ -153,6 +156,18 @@ def test_nothing_is_left_running(day: dict[str, Any]) -> None:
     if children.exists():
         names = [Path(f"/proc/{pid}/cmdline").read_text() for pid in children.read_text().split() if Path(f"/proc/{pid}").exists()]
         assert not [name for name in names if "ringer" in name or "monitor" in name]
+
+
+@pytest.mark.full
+def test_day_over_its_own_broker_agrees_reading_by_reading(tmp_path: Path) -> None:
+    """Every reading of the day, each 10 s, through the demo's MQTT broker: verdicts, exports and their recomputation agree."""
+    demo = Demo(tmp_path, lambda text: None, speed=0.0)
+    try:
+        demo.start()
+        assert demo.play()
+        assert demo.finish()
+    finally:
+        demo.close()
 
 
 def test_command_shows_its_page_and_ends_on_ctrl_c(tmp_path: Path) -> None:

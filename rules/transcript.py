@@ -271,6 +271,9 @@ class _Play:
 
 
 def _plan(data: dict[str, Any], read_file: Callable[[str], str] | None) -> Plan:
+    key = "plan" if "plan" in data else "plan_file"
+    if not isinstance(data[key], str):
+        raise _Wrong(f"{key} is {data[key]!r}; write text in quotes")
     if "plan" in data:
         return load_plan(data["plan"], "plan")
     if read_file is None:

@@ -35,8 +35,11 @@ class ProbeWatch:
 
     def hear(self, conn: Connection, items: Iterable[Reading | Fault], now: Instant) -> None:
         """These came: a probe that gives a temperature again is no longer silent or faulty."""
+        rung = self._standing(conn)
         for item in items:
             why = item.reason if isinstance(item, Fault) else item.suspect
+            if not why and not rung and not self._doubt:
+                continue  # nearly every reading: nothing stands that it could clear
             since = self._doubt.get(item.probe)
             if why:
                 if since is None:

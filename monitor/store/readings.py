@@ -6,6 +6,7 @@ Stretches of time are left-open and right-closed everywhere: `after < at <= unti
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from functools import cache
 from heapq import merge
 from typing import Any, NamedTuple
 
@@ -77,6 +78,21 @@ def leaf(item: Reading | Fault, received_at: Instant, seq: int) -> dict[str, Any
     return {"at": item.at, "probe": item.probe, "raw": item.raw, "reason": item.reason, "received_at": received_at, "seq": seq}
 
 
+def leaf_bytes(item: Reading | Fault, received_at: Instant, seq: int) -> bytes:
+    """The canonical JSON of `leaf`; written out for a plain reading, which nearly all are."""
+    if isinstance(item, Reading) and not item.suspect and item.offset_c == 0.0:
+        return (
+            f'{{"at":{item.at},"celsius":{item.celsius!r},"offset_c":0.0,"probe":{_json_text(item.probe)},'
+            f'"received_at":{received_at},"seq":{seq},"suspect":""}}'
+        ).encode()
+    return chain.canonical(leaf(item, received_at, seq))
+
+
+@cache
+def _json_text(name: str) -> str:
+    return chain.canonical(name).decode("utf-8")
+
+
 def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
     """Put arrivals away in the order given, as leaves of the open block; returns them with their `seq`.
 
@@ -96,8 +112,9 @@ def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
         ahead = is_future(item.at, received_at)
         row: dict[str, Any] = {"at": item.at, "probe": probe, "seq": seq, "received_at": received_at}
         if isinstance(item, Reading):
-            # SQLite keeps no negative zero, and the leaf must hash alike before and after storing.
-            item = item._replace(celsius=float(item.celsius) + 0.0, offset_c=float(item.offset_c) + 0.0)
+            if item.celsius == 0.0 or item.offset_c != 0.0 or type(item.celsius) is not float or type(item.offset_c) is not float:
+                # SQLite keeps no negative zero, and the leaf must hash alike before and after storing.
+                item = item._replace(celsius=float(item.celsius) + 0.0, offset_c=float(item.offset_c) + 0.0)
             row.update(celsius=item.celsius, offset_c=item.offset_c, suspect=item.suspect or None)
             readings.append(row)
             if not ahead and (probe not in newest_reading or newest_reading[probe]["at"] <= item.at):
@@ -107,7 +124,7 @@ def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
             faults.append(row)
             if not ahead and (probe not in newest_fault or newest_fault[probe]["fault_at"] <= item.at):
                 newest_fault[probe] = {"probe": probe, "fault_at": item.at, "fault_reason": item.reason}
-        tip.frontier.append(chain.leaf_hash(chain.canonical(leaf(item, received_at, seq))))
+        tip.frontier.append(chain.leaf_hash(leaf_bytes(item, received_at, seq)))
         blocks.widen(tip.spans, item.at)
         tip.next_seq += 1
         done.append(Stored(item, received_at, seq))

@@ -6,6 +6,7 @@ import random
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor import chain
 from monitor.store import blocks, readings
 from monitor.store.database import Store
 from monitor.store.readings import Arrival, Newest
@@ -104,3 +105,14 @@ def test_spans_cover_every_instant_stay_sorted_and_few(hours: list[int]) -> None
     assert all(left[1] < right[0] for left, right in itertools.pairwise(spans))
     assert len(spans) <= blocks.MOST_SPANS
     assert blocks.merged([spans, spans]) == spans
+
+
+@given(
+    st.floats(-50, 400).filter(lambda c: c != 0.0),
+    st.integers(0, 2**53),
+    st.text(st.characters(codec="utf-8", exclude_categories=("Cs",)), min_size=1, max_size=12),
+)
+def test_leaf_written_out_equals_its_canonical_json(celsius: float, at: int, probe: str) -> None:
+    """The quick way to a leaf's bytes and the plain one give the same bytes, so that a seal is checked by anybody's JSON."""
+    item = Reading(probe, at, celsius)
+    assert readings.leaf_bytes(item, at + 1, 7) == chain.canonical(readings.leaf(item, at + 1, 7))

@@ -18,7 +18,7 @@ from typing import cast
 from sqlalchemy import Connection
 
 from monitor.errors import IntakeFull, StoreClosed, StoreDamaged, StoreError, StoreUnavailable
-from monitor.outcomes import Outcome, Sorting, no_offset
+from monitor.outcomes import REFUSED, UNKNOWN, Outcome, Sorting, no_offset
 from monitor.store import readings
 from monitor.store.readings import FUTURE_AHEAD, Arrival
 from monitor.store.trouble import translate
@@ -28,6 +28,8 @@ from rules.reading import HOUR, Fault, Instant, Reading
 
 #: Items judged in one transaction at most, so that one flood does not hold up everybody else.
 _PULLED = 2000
+#: So many different names that are not in the plan are told, so that a sender gone wild cannot fill the journal.
+_TOLD = 1000
 
 Process = Callable[[Connection, Sequence[Arrival]], object]
 
@@ -88,6 +90,7 @@ class Intake:
         #: How many items had which outcome since the start; "lost" among them.
         self.counts: Counter[str] = Counter()
         self._room = threading.Condition()
+        self._told: set[tuple[str, str]] = set()  # what was turned away, outcome and probe
         self._queue: deque[_Batch] = deque()
         self._queued = 0
         self._pulls = 0  # so many pulls are submitted and not yet done
@@ -257,7 +260,7 @@ class Intake:
             more = len(self._queue) > self._taken and not self._pulls and not self._down
             self._room.notify_all()
         for batch, outcomes in done:
-            self.counts.update(outcome.what for outcome in outcomes)
+            self._count(batch, outcomes)
             if batch.future.set_running_or_notify_cancel():
                 batch.future.set_result(outcomes)
         if recovered:
@@ -265,6 +268,14 @@ class Intake:
             self._on_trouble(None)
         if more:
             self._submit(_PULLED, True)
+
+    def _count(self, batch: _Batch, outcomes: Sequence[Outcome]) -> None:
+        """Count what became of each item; what a probe is turned away for is told once, since a wire has nobody to answer."""
+        self.counts.update(outcome.what for outcome in outcomes)
+        for item, outcome in zip(batch.items, outcomes, strict=True):
+            if outcome.what in (UNKNOWN, REFUSED) and (outcome.what, item.probe) not in self._told and len(self._told) < _TOLD:
+                self._told.add((outcome.what, item.probe))
+                self._on_notice(outcome.text)
 
     def _later(self, error: BaseException) -> None:
         """Try again after a pause, twice as long each time, as long as something waits."""

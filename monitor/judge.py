@@ -31,8 +31,14 @@ def judge_files(plan: Path, readings: Path, events: Path | None = None, at: Inst
     """The Judge JSON of a plan, a Readings CSV and an Events CSV, as it stood at `at` (default: the last row)."""
     judged_by = read_plan(plan)
     rows = read_csv_file(readings, [p.id for p in judged_by.probes])
-    entries = read_events_file(events) if events is not None else one_lot(judged_by, rows, readings.stem)
-    return judge(judged_by, [*entries, *rows], at)
+    if events is None:
+        # A plan of rooms alone has no lot to run.
+        return judge(judged_by, [*(one_lot(judged_by, rows, readings.stem) if judged_by.products else ()), *rows], at)
+    entries = read_events_file(events)
+    try:
+        return judge(judged_by, [*entries, *rows], at)
+    except (InputError, EventError) as error:
+        raise InputError(f"{events}: {error}") from error
 
 
 def one_lot(plan: Plan, rows: list[Reading | Fault], name: str) -> list[LotEvent]:

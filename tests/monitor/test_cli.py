@@ -108,6 +108,28 @@ def test_exit_code_says_what_was_found(call, files):
     assert call("judge", plan, readings)[0] == 2
 
 
+def test_refused_event_names_its_file(call, files, tmp_path):
+    """Files are many; the sentence says which one to open."""
+    plan, readings = files
+    events = tmp_path / "events.csv"
+    events.write_text("time,event,lot,name,value\n2026-03-02T18:00:00Z,end,J-1,,\n", encoding="utf-8")
+    code, out, err = call("judge", plan, readings, "--events", events)
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert err.startswith(f"{events}: event end of lot J-1 at 2026-03-02T18:00:00Z: lot J-1 was not started")
+
+
+def test_rooms_alone_are_judged_without_events(call, files):
+    """A plan that only watches rooms has no lot to start."""
+    plan, readings = files
+    room = '[[room]]\nid = "cooler-1"\nkind = "cooler"\n'
+    room += '[[standing]]\nroom = "cooler-1"\n[[standing.limit]]\nname = "air"\nkind = "ceiling"\nplace = "cooler"\nmax = "40 °F"\n'
+    text = PLAN.split("[[product]]", maxsplit=1)[0].replace('place = "core"', 'place = "cooler"\nroom = "cooler-1"')
+    plan.write_text(text + room, encoding="utf-8")
+    code, out, _ = call("judge", plan, readings)
+    assert code == 1
+    assert "room cooler-1 on 2026-03-02: air DEVIATED" in out
+
+
 def test_nothing_judged_is_not_told_as_met(call, files):
     """Before the first reading there is no lot, and the text says so."""
     plan, readings = files

@@ -349,6 +349,19 @@ def test_closing_over_a_store_that_cannot_be_written_tells_the_loss(store: Store
     assert lost == [2]
 
 
+def test_probe_that_is_turned_away_is_told_once(writer: Writer, process: Callable[[Connection, Sequence[Arrival]], None]) -> None:
+    """A wire has nobody to answer: a misspelt name stands in the journal, and not once for every reading."""
+    notices: list[str] = []
+    intake = Intake(writer, process, lambda: T0 + HOUR, IntakeLimits(probes=["core-1"]), on_notice=notices.append)
+    for n in range(3):
+        what(intake, Reading("core-9", T0 + n, 1.0), Reading("core-1", T0 + n, 1.0))
+    what(intake, Reading("core-1", -SECOND, 1.0))
+    intake.close()
+    assert len(notices) == 2
+    assert 'probe "core-9" is not in the plan' in notices[0]
+    assert "outside the years 1970 to 9999" in notices[1]
+
+
 def test_clock_that_goes_back_is_held_or_told(
     writer: Writer, process: Callable[[Connection, Sequence[Arrival]], None], store: Store
 ) -> None:

@@ -73,7 +73,7 @@ _FINDINGS: Final[dict[str, tuple[str, int, str, str, str, str]]] = {
     "deviated": ("verdict", 2, "critical", "medium", "limit not met", "Hold the product and mark it. Find the cause."),
     "left-short": ("left-short", 1, "critical", "high", "left the step short", "Put it back to heat now; do not let it cool."),
     "warming": ("warming", 1, "high", "medium", "core warms while it should cool", "Get it into the cold now."),
-    "pulled-early": ("pulled-early", 1, "critical", "high", "core falls before its hold", "Was it pulled out? Put it back to heat now."),
+    "pulled-early": ("left-short", 1, "critical", "high", "core falls before its hold", "Was it pulled out? Put it back to heat now."),
     "prompt": ("prompt", 1, "low", "low", "step to confirm", "Confirm where the lot is."),
     "unconfirmed": ("prompt", 2, "high", "high", "step still not confirmed", "Confirm where the lot is; write the time it moved."),
     "check-due": ("check", 1, "medium", "medium", "hand check due", "Measure by hand and enter it."),
@@ -82,7 +82,7 @@ _FINDINGS: Final[dict[str, tuple[str, int, str, str, str, str]]] = {
 
 
 #: The groups that warn before a verdict.
-_BEFORE: Final = ("left-short", "warming", "pulled-early", "heading-out")
+_BEFORE: Final = ("left-short", "warming", "heading-out")
 
 
 def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | None:
@@ -103,7 +103,7 @@ def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | Non
         text=finding.text,
         priority=priority,
         severity=severity,
-        critical=finding.critical and group in ("verdict", "left-short", "pulled-early"),
+        critical=finding.critical and group in ("verdict", "left-short"),
         latched=finding.critical and verdict,
         limit=limit_text(limit, plan.site.unit) if limit and group != "prompt" else "",
         do=(limit.do if limit and limit.do and verdict else (advice,)),
@@ -143,7 +143,7 @@ def cleared_by_finding(finding: Finding) -> tuple[tuple[str, str], ...]:
 def cleared_by_event(event: LotEvent) -> tuple[str, ...]:
     """The key scopes (ending in `*`) that a person's entry about a lot ends."""
     if event.event in ("step", "end"):
-        prompts = (_key("prompt", event.lot) + "/*", _key("left-short", event.lot) + "/*", _key("pulled-early", event.lot) + "/*")
+        prompts = (_key("prompt", event.lot) + "/*", _key("left-short", event.lot) + "/*")
         return prompts if event.event == "step" else (*prompts, _key("warming", event.lot) + "/*", _key("check", event.lot) + "/*")
     if event.event == "check":
         return (_key("check", event.lot) + "/*",)

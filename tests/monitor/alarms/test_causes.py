@@ -184,3 +184,12 @@ def test_monitors_own_troubles_have_keys_of_their_own() -> None:
 def test_each_kind_of_limit_has_its_words(rule: spec.Rule, wanted: str) -> None:
     """In the unit that the site reads."""
     assert limit_text(Limit("x", rule, "core", MINUTE), "F") == wanted
+
+
+def test_rack_pulled_before_its_hold_is_one_cause_however_it_shows() -> None:
+    """The core that falls and the step that ends short tell of one rack: one alarm until the verdict."""
+    fell = causes.from_finding(finding("pulled-early"), PLAN, "juniper-links")
+    left = causes.from_finding(finding("left-short"), PLAN, "juniper-links")
+    assert fell is not None
+    assert left is not None
+    assert (fell.key, fell.severity) == (left.key, left.severity)

@@ -221,7 +221,7 @@ class Service:
 
     def _thread(self, name: str, run: Callable[..., None], *args: object) -> None:
         thread = threading.Thread(target=run, args=args, name=name, daemon=True)
-        self._threads.append(thread)
+        self._threads = [t for t in self._threads if t.is_alive() or not t.ident] + [thread]  # months of bells must not pile up
         thread.start()
 
     def _announce(self) -> None:

@@ -19,6 +19,7 @@ import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -172,7 +173,8 @@ class Writer:
             _resolve(written.future, value)
         if urgent:
             for listener in self._told:
-                listener()
+                with suppress(Exception):  # what is durable stays so, and a listener's mistake must not end the thread that writes
+                    listener()
         self._trim()
         return going_on
 

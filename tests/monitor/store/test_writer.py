@@ -66,6 +66,27 @@ def test_a_full_group_commits_without_waiting_for_its_window(store: Store) -> No
         assert future.result(WAIT_S) == "a"
 
 
+def test_listener_that_fails_does_not_end_the_writer(store: Store) -> None:
+    """Who is told that something urgent is durable may have gone (a closed event loop); the next job is written all the same."""
+    told: list[str] = []
+
+    def gone() -> None:
+        told.append("gone")
+        raise RuntimeError("Event loop is closed")
+
+    def finds(conn: Connection) -> None:
+        put("found")(conn)
+        writer.urgent()
+
+    with Writer(store) as writer:
+        writer.add_urgent_listener(gone)
+        writer.add_urgent_listener(lambda: told.append("here"))
+        writer.submit(finds).result(WAIT_S)
+        assert writer.submit(put("after")).result(WAIT_S) == "after"
+    assert told == ["gone", "here"]
+    assert kept(store, "found", "after") == [1, 1]
+
+
 def test_job_that_finds_something_urgent_commits_at_once(store: Store) -> None:
     """A job may call `urgent()` itself."""
     with Writer(store, idle_s=60) as writer:

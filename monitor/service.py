@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import fcntl
-import gc
 import socket
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -135,8 +134,6 @@ class Service:
         now = self.clock()
         self.writer.submit(lambda conn: people.sync_people(conn, list(self.config.persons), now)).result()
         self.writer.submit(lambda conn: self.pipeline.start(conn, now)).result()
-        gc.collect()
-        gc.freeze()  # what stands now stands for months; collections need not walk it for every few hundred readings
         self.courier.start()
         for driver in self.drivers:
             self._thread(driver.name, self._run_driver, driver)

@@ -24,7 +24,7 @@ from rules.quantity import format_instant
 from rules.reading import HOUR, Event, Fault, Instant, LotEvent, Reading, Tick
 from rules.report import report, standing_day
 from rules.run import Run
-from rules.standing import StandingRoom
+from rules.standing import StandingRoom, standing_key
 from rules.track import BEFORE, NEVER, Track
 
 _NOTHING: list[Finding] = []  # what nearly every reading finds; never changed
@@ -63,10 +63,9 @@ class Engine:
             self._tracks[probe.id] = track = Track(probe)
             if old is not None:
                 track.go_on(old)
-        keys = {r.key: r for r in self.standing}
-        self.standing = [
-            keys.get(f"{s.room}/{limit.name}") or StandingRoom(self, plan, s.room, limit) for s in plan.standing for limit in s.limits
-        ]
+        known = {r.key for r in self.standing}  # those go on by the plan of their day
+        wanted = [(s.room, limit) for s in plan.standing for limit in s.limits]
+        self.standing += [StandingRoom(self, plan, room, limit) for room, limit in wanted if standing_key(room, limit) not in known]
 
     # --- in -----------------------------------------------------------------------------------------------------
 

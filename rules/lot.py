@@ -222,7 +222,9 @@ class Lot:
             for each in run.every():
                 for probe, watch in each.live.items():
                     beyond = (
-                        isinstance(watch, LethalityWatch) and (probe in self.placed or run.limit.place != "core") and self.ended is None
+                        isinstance(watch, LethalityWatch)
+                        and (probe in self.placed or probe == "check" or run.limit.place != "core")
+                        and self.ended is None
                     )
                     if watch.closed is None and not beyond and (each is not run or probe not in wanted):
                         self.hub.closing(at, self, each, watch, "withdrawn" if probe == withdrawn else "limit")

@@ -14,13 +14,13 @@ from rules.limits.watch import Watch
 from rules.lot import Lot
 from rules.reading import Reading
 from rules.run import Run
+from rules.standing import StandingRoom
 from rules.track import Track
 
 if TYPE_CHECKING:
     from rules.engine import Engine
-    from rules.standing import StandingRoom
 
-FORMAT = 1
+FORMAT = 2
 TRACK = ("at", "slow_at")
 ROWS = ("row", "good")
 LOT = (
@@ -62,8 +62,7 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
     for lot_data in data["lots"]:
         lot = _put_lot(engine, lot_data)
         engine.lots[lot.id] = lot
-    for room, room_data in zip(engine.standing, data["standing"], strict=True):
-        _put_standing(room, room_data)
+    engine.standing = [_put_standing(engine, room_data) for room_data in data["standing"]]
     engine._timers = [tuple(t) for t in data["timers"]]
     heapq.heapify(engine._timers)
     engine._timer_seq = data["timer_seq"]
@@ -235,7 +234,9 @@ def _put_lot(engine: Engine, data: dict[str, Any]) -> Lot:
 
 def _standing(room: StandingRoom) -> dict[str, Any]:
     return {
-        "key": room.key,
+        "room": room.room,
+        "limit": room.limit.name,
+        "plan": room.plan.sha256,
         "day": room.day,
         "closed": _copy(room.closed),
         "run": room.run.state() if room.run else None,
@@ -243,11 +244,16 @@ def _standing(room: StandingRoom) -> dict[str, Any]:
     }
 
 
-def _put_standing(room: StandingRoom, data: dict[str, Any]) -> None:
+def _put_standing(engine: Engine, data: dict[str, Any]) -> StandingRoom:
+    """A room's limit as it was judged that day, be it by an older plan."""
+    plan = engine.plans[data["plan"]]
+    limit = next(limit for s in plan.standing if s.room == data["room"] for limit in s.limits if limit.name == data["limit"])
+    room = StandingRoom(engine, plan, data["room"], limit)
     room.day, room.closed = data["day"], _copy(data["closed"])
     if data["run"] is not None:
         room.run = _room_run(room, data["run"])
     room.closing_run = [(day, _room_run(room, state)) for day, state in data["closing"]]
+    return room
 
 
 def _room_run(room: StandingRoom, state: dict[str, Any]) -> Run:

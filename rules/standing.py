@@ -15,10 +15,16 @@ from rules.run import Run
 KEEP_DAYS = 62  # closed days kept in the state; the ledger keeps them all
 
 
+def standing_key(room: str, limit: Limit) -> str:
+    """How a room's limit is told from others, over plans."""
+    return f"{room}/{limit.name}"
+
+
 class Hub(Protocol):
     """What the engine does for a room."""
 
     now: Instant
+    plan: Plan
 
     def attach(self, watch: Watch, owner: Any) -> None:
         """Feed the watch from now on."""
@@ -34,11 +40,11 @@ class Hub(Protocol):
 
 
 class StandingRoom:
-    """One standing limit of one room: a Run for each local day."""
+    """One standing limit of one room: a Run for each local day, by the plan in force when the day began."""
 
     def __init__(self, hub: Hub, plan: Plan, room: str, limit: Limit) -> None:
         self.hub, self.plan, self.room, self.limit = hub, plan, room, limit
-        self.key = f"{room}/{limit.name}"
+        self.key = standing_key(room, limit)
         self.day = ""
         self.run: Run | None = None
         self.closed: list[dict[str, Any]] = []
@@ -52,11 +58,17 @@ class StandingRoom:
         """A probe of the room has answered for the first time."""
         if self.run is None:
             self._new_day(at)
-        assert self.run is not None
-        if probe not in self.run.live:
+        if self.run is not None and probe in self.probes() and probe not in self.run.live:
             self._open(probe, at)
 
     def _new_day(self, at: Instant) -> None:
+        """Begin a day by the plan that is in force now, if it still has this limit."""
+        self.run = None
+        limits = [limit for s in self.hub.plan.standing if s.room == self.room for limit in s.limits]
+        limit = next((limit for limit in limits if standing_key(self.room, limit) == self.key), None)
+        if limit is None:
+            return
+        self.plan, self.limit = self.hub.plan, limit
         zone = self.plan.site.zone
         today = local(at, zone).date()
         self.day = today.isoformat()
@@ -82,8 +94,9 @@ class StandingRoom:
         self.closing_run.append((self.day, old))
         probes = list(old.live)
         self._new_day(at)
-        for probe in probes:
-            self._open(probe, at)
+        if self.run is not None:
+            for probe in [p for p in probes if p in self.probes()]:
+                self._open(probe, at)
 
     def tell_run(self, run: Run, at: Instant) -> None:
         """A room's limit has a watch whenever it runs: nothing to say of it as a whole."""

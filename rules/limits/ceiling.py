@@ -113,11 +113,11 @@ class CeilingWatch(Watch):
         """Degrees between the limit and the worst reading, and the allowed time not used."""
         if self.worst_v is None:
             return {}
-        return {"seconds": seconds(self.allowed - self.longest), "temperature_c": round(self.limit_v - self.worst_v, 3)}
+        return {"seconds": seconds(self.allowed - self.longest), "temperature_c": round(self.limit_v - self.worst_v, 3) + 0.0}
 
     def evidence(self) -> dict[str, Any]:
         """The worst reading and the longest time beyond the limit in one excursion."""
         if self.worst_v is None or self.worst_at is None:
             return {}
         worst = self.sign * self.worst_v - self.sign * self.u
-        return {"worst_c": round(worst, 3), "worst_at": self.worst_at, "longest_over_s": seconds(self.longest)}
+        return {"worst_c": round(worst, 3) + 0.0, "worst_at": self.worst_at, "longest_over_s": seconds(self.longest)}

@@ -168,14 +168,15 @@ class CoolingMarks(Watch):
         elif self.verdict is Verdict.MET:
             self._unsay()
 
-    def remedy(self) -> str:
-        """The next mark and the time left for it."""
+    def remedy(self, now: Instant | None = None) -> str:
+        """The next mark and the time left for it, at `now` or else at the newest reading."""
         for i in range(len(self.windows)):
             if self.marks[i] is None:
                 deadline = self._deadline(i)
-                if deadline is None or self.last_at is None:
+                since = now if now is not None else self.last_at
+                if deadline is None or since is None:
                     return f"{self._target(i)} is the next mark"
-                left = deadline - self.last_at
+                left = deadline - since
                 return (
                     f"{self._target(i)} is due in {format_span(left)}"
                     if left >= 0

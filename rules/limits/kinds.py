@@ -1,4 +1,17 @@
-"""The watch that judges each spec. A new kind adds its spec, its module and its line here."""
+"""The watch that judges each spec.
+
+To add a kind of limit:
+
+1. `spec.py`: a frozen spec in °C and microseconds, its name in `KIND_OF`, its default in `default_max_gap`.
+2. A module with a `Watch`: `__slots__` for its running state and `TRANSIENT` for what follows from the limit
+   alone; `read`, which gives None at once where a reading changes nothing; `finish`, which decides at the closing;
+   `margin` and `evidence`. No history: what a snapshot holds is all that it may know. Then, as the kind needs
+   them: `suspect`, `tick`, `unread`, `undoes_closing` (sums that go on when a step is entered again), and `resumes`
+   with `resume` (credit that starts again when a probe is placed again).
+3. Its line in `WATCH_OF` below; `run.py` lists the kinds whose sums or cover go on between watches.
+4. `plan_limit.py`: its keys in `KIND_KEYS` and its reader; `strictness.py`: when it is laxer than its book.
+5. Transcripts for each sentence of its definition, and the same computed plainly in `tests/plain/kinds.py`.
+"""
 
 from __future__ import annotations
 

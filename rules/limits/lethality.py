@@ -202,10 +202,10 @@ class HoldWatch(LethalityWatch):
         )
 
     def _sums(self) -> list[Span]:
-        self._bank()
+        running = self.last_at - self.band_from if self.last_at is not None and self.k else 0
         total, sums = 0, []
         for i in range(len(self.rows) - 1, -1, -1):
-            total += self.bands[i + 1]
+            total += self.bands[i + 1] + (running if i + 1 == self.k else 0)
             sums.append(total)
         return sums[::-1]
 
@@ -218,13 +218,12 @@ class HoldWatch(LethalityWatch):
         return {"seconds": seconds(-min(r.length for r in self.rows))}
 
     def evidence(self) -> dict[str, Any]:
-        """The row met, and the summed time at or above each row that was reached (for the person who evaluates a missed one)."""
+        """The row met, and the summed time at or above each row (for the person who evaluates a missed one)."""
         sums = self._sums()
         facts: dict[str, Any] = {
             "rows": [
                 {"at_c": round(r.at_c, 3), "needed_s": seconds(r.length), "summed_s": seconds(s)}
                 for r, s in zip(self.rows, sums, strict=True)
-                if s
             ]
         }
         if self.met_row is not None:

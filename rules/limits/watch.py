@@ -30,7 +30,7 @@ class Watch:
     TRANSIENT: ClassVar[frozenset[str]] = frozenset({"limit", "unit", "max_gap", "news"})
 
     __slots__ = (
-        "at", "before_closing", "before_removal", "closed", "final", "last_at", "last_hi", "last_lo", "limit", "max_gap", "news",
+        "at", "before_closing", "before_removal", "closed", "final", "last_at", "limit", "max_gap", "news",
         "opened", "probe", "read_before", "reason", "u", "unit", "verdict", "withdrawn",
     )  # fmt: skip
 
@@ -44,7 +44,6 @@ class Watch:
         self.withdrawn = False
         self.last_at: Instant | None = None
         self.read_before = False  # an earlier stay in the step gave a good reading
-        self.last_lo = self.last_hi = 0.0
         self.before_closing: list[Any] | None = None
         self.before_removal: dict[str, Any] | None = None
         self.verdict = Verdict.OPEN
@@ -155,10 +154,6 @@ class Watch:
         self.verdict, self.at, self.reason = verdict, at, reason
         if verdict is not Verdict.OPEN:
             self.news.append(News(at, verdict.value, reason))
-
-    def measured(self, lo: float | None = None, hi: float | None = None) -> float:
-        """The measured °C behind `lo` or `hi`."""
-        return (lo + self.u) if lo is not None else ((hi or 0.0) - self.u)
 
     # --- snapshot --------------------------------------------------------------------------------------------
 

@@ -16,6 +16,8 @@ from rules.plan import Plan
 from rules.quantity import format_instant
 from rules.reading import Instant, Reading
 
+#: Widths of a chart in pixels of the page: of a phone held upright, and the bounds within which a chart can be read.
+CHART_WIDTH, CHART_LEAST, CHART_MOST = 360, 240, 1200
 _NOTHING_KEPT = "Its judgement is not kept here; `larderer judge` on the export of its day shows it."
 
 
@@ -71,8 +73,12 @@ class LotViews:
             ],
         }
 
-    def chart(self, lot: str) -> str:
-        """The lot's temperatures against its limits, as SVG; raises NotFoundError."""
+    def chart(self, lot: str, width: int = CHART_WIDTH) -> str:
+        """The lot's temperatures against its limits, as SVG; raises NotFoundError.
+
+        `width` is what the picture is made for, in pixels of the page (CHART_LEAST to CHART_MOST): its letters are then of
+        a size to read, and its curves as fine as the width can show.
+        """
         from monitor.charts import LotPicture
         from monitor.drawing import svg
 
@@ -81,11 +87,12 @@ class LotViews:
             log = self._log(conn, lot)
             judged = report or lot_results.kept(conn, [lot]).get(lot) or {"lot": lot, "product": log.product, "limits": []}
             until = max(self.clock(), log.entries[-1].at)
-            picture = LotPicture(judged, self.plan, [e.event for e in events.of_lot(conn, lot)], until=until)
+            columns = width * 2 // 3
+            picture = LotPicture(judged, self.plan, [e.event for e in events.of_lot(conn, lot)], until=until, columns=columns)
             for row in readings.between(conn, picture.begins - 1, picture.ends, list(picture.curves)):
                 if isinstance(row.item, Reading):
                     picture.add(row.item, row.received_at)
-        return svg(picture.drawing())
+        return svg(picture.drawing(width, max(300, width // 2)))
 
     def _reports(self) -> dict[str, Mapping[str, Any]]:
         return {one["lot"]: one for one in self.pipeline.report()["lots"]}

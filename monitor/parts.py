@@ -24,6 +24,25 @@ class Pipeline(Protocol):
         ...
 
 
+class Still:
+    """A pipeline whose report is made once, at the first asking: for as long as one page is being made."""
+
+    def __init__(self, pipeline: Pipeline) -> None:
+        self._pipeline = pipeline
+        self._report: dict[str, Any] | None = None
+
+    def event(self, conn: Connection, event: LotEvent) -> Sequence[Finding]:
+        """Store and judge one lot event; what was reported before does not stand any more."""
+        self._report = None
+        return self._pipeline.event(conn, event)
+
+    def report(self) -> dict[str, Any]:
+        """The Judge JSON of the instant of the first asking."""
+        if self._report is None:
+            self._report = self._pipeline.report()
+        return self._report
+
+
 class AlarmBoard(Protocol):
     """What rings: `monitor.alarms` in the service. Each alarm is a mapping as that module describes it."""
 

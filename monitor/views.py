@@ -6,15 +6,16 @@ Instants are ISO 8601 text with Z, temperatures °C under keys ending `_c`, dura
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Self
 
 from sqlalchemy import Connection, func, select
 
 from monitor import calibrations, days, lot_log, reviews
 from monitor import ledger as records
 from monitor.lot_views import LotViews
-from monitor.parts import AlarmBoard, DeviationBook
+from monitor.parts import AlarmBoard, DeviationBook, Still
 from monitor.store import readings
 from monitor.store.schema import ledger
 from rules.plan import Probe
@@ -27,6 +28,18 @@ class Views(LotViews):
 
     alarm_board: AlarmBoard
     deviation_book: DeviationBook
+
+    def still(self) -> Self:
+        """The same desk over one report: whoever asks for several views at once has all of them speak of one instant.
+
+        The report is made at the first asking and costs as much as everything else of a page; keep no still desk
+        longer than it takes to make an answer.
+        """
+        if isinstance(self.pipeline, Still):
+            return self
+        held = copy.copy(self)
+        held.pipeline = Still(self.pipeline)
+        return held
 
     # ---- probes ----
 
@@ -175,6 +188,9 @@ class Views(LotViews):
         `at`, `needs`: most urgent first, each `{kind, text, lot, id, since}` with kind alarm, confirm, deviation,
         probe or review; `lots`: those open, as in `lots`; `quiet`: True where nothing needs anybody.
         """
+        return self.still()._now_view()
+
+    def _now_view(self) -> dict[str, Any]:
         now = self.clock()
         needs: list[dict[str, Any]] = []
         for one in self.alarms():

@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Query
 from fastapi.responses import Response
 
 from monitor.api.access import READ
 from monitor.api.bodies import Check, EnterStep, Measure, Placement, StartLot, Undo, When
 from monitor.api.inner import TheDesk, Working
+from monitor.lot_views import CHART_LEAST, CHART_MOST, CHART_WIDTH
 
 router = APIRouter(prefix="/api/v1/lots", tags=["lots"])
+
+Width = Annotated[
+    int,
+    Query(
+        ge=CHART_LEAST,
+        le=CHART_MOST,
+        description="The width in pixels for which the chart is made; its letters keep their size, its curves grow finer.",
+        examples=[CHART_WIDTH],
+    ),
+]
 
 
 @router.get("", dependencies=[Depends(READ)])
@@ -33,9 +44,9 @@ def get_lot(lot: str, desk: TheDesk) -> dict[str, Any]:
 
 
 @router.get("/{lot}/chart.svg", dependencies=[Depends(READ)], response_class=Response)
-def get_chart(lot: str, desk: TheDesk) -> Response:
+def get_chart(lot: str, desk: TheDesk, width: Width = CHART_WIDTH) -> Response:
     """The lot's temperatures against its limits, as SVG."""
-    return Response(desk.chart(lot), media_type="image/svg+xml")
+    return Response(desk.chart(lot, width), media_type="image/svg+xml")
 
 
 @router.post("/{lot}/steps", status_code=201)

@@ -34,7 +34,7 @@ def show(day: str, shown: SignedIn) -> Response:
 
 
 def _day(shown: Shown, day: str, status: int = 200, trouble: tuple[str, list[str]] | None = None, values: Any = None) -> Response:
-    desk = shown.desk
+    desk = shown.views
     view = desk.day(day)
     probes, limits = desk.probes(), limits_of(shown)
     chosen = date.fromisoformat(view["day"])

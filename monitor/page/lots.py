@@ -78,7 +78,7 @@ def start(sent: Sent) -> Response:
 
 def _new(shown: Shown, status: int = 200, trouble: tuple[str, list[str]] | None = None, values: Mapping[str, str] | None = None,
          ticked: list[str] | None = None) -> Response:  # fmt: skip
-    desk = shown.desk
+    desk = shown.views
     lots, probes = desk.lots(), desk.probes()
     last: dict[str, dict[str, Any]] = {}
     for one in sorted(lots, key=lambda one: one["started"] or "", reverse=True):
@@ -108,7 +108,7 @@ def show(lot: str, shown: SignedIn) -> Response:
 @router.get("/lots/{lot}/picture")
 def show_picture(lot: str, shown: SignedIn) -> Response:
     """The lot's chart large, with the same in words."""
-    known, svg = _known(shown, lot), shown.desk.chart(lot)
+    known, svg = _known(shown, lot), shown.views.chart(lot)
     described = re.search(r"<desc[^>]*>(.*?)</desc>", svg, re.DOTALL)
     # The drawing escapes every text of its own and holds no script; it is laid into the page as it is.
     return page(shown, "picture.html", lot=known, svg=Markup(svg), in_words=Markup(described[1]) if described else "")
@@ -116,7 +116,7 @@ def show_picture(lot: str, shown: SignedIn) -> Response:
 
 def _known(shown: Shown, lot: str) -> dict[str, Any]:
     try:
-        return shown.desk.lot(lot)
+        return shown.views.lot(lot)
     except NotFoundError:
         raise NotFoundError(f'there is no lot "{lot[:60]}"; the list of lots shows those there are') from None
 
@@ -124,7 +124,7 @@ def _known(shown: Shown, lot: str) -> dict[str, Any]:
 def _lot(
     shown: Shown, lot: str, status: int = 200, trouble: tuple[str, list[str]] | None = None, values: Mapping[str, str] | None = None
 ) -> Response:
-    desk, words = shown.desk, shown.words
+    desk, words = shown.views, shown.words
     view = _known(shown, lot)
     probes = desk.probes()
     return page(

@@ -23,7 +23,7 @@ _BEAT_S = 5.0
 @router.get("/")
 def show_now(shown: SignedIn) -> Response:
     """What needs me now, and how each lot stands."""
-    desk = shown.desk
+    desk = shown.views
     view = desk.now_view()
     alarms = {str(one["id"]): one for one in desk.alarms()}
     probes = desk.probes()
@@ -92,8 +92,8 @@ def tally(needs: list[dict[str, Any]]) -> list[str]:
 @router.get("/lots")
 def show_lots(shown: SignedIn) -> Response:
     """Every lot: those open, then those that ended last."""
-    lots = shown.desk.lots()
-    probes, limits = shown.desk.probes(), limits_of(shown)
+    lots = shown.views.lots()
+    probes, limits = shown.views.probes(), limits_of(shown)
     return page(
         shown,
         "lots.html",
@@ -106,12 +106,12 @@ def show_lots(shown: SignedIn) -> Response:
 def show_probes(shown: SignedIn) -> Response:
     """Every probe: what it reads, how old that is, its health, where it is."""
     silent = {p.id: p.silent_after for p in shown.desk.plan.probes}
-    return page(shown, "probes.html", probes=shown.desk.probes(), silent=silent)
+    return page(shown, "probes.html", probes=shown.views.probes(), silent=silent)
 
 
 def limits_of(shown: Shown) -> dict[str, list[dict[str, Any]]]:
     """The judged limits of every lot that the engine holds."""
-    return {one["lot"]: one["limits"] for one in shown.desk.pipeline.report()["lots"]}
+    return {one["lot"]: one["limits"] for one in shown.views.pipeline.report()["lots"]}
 
 
 def told_lot(
@@ -120,7 +120,7 @@ def told_lot(
     """One lot as a paragraph: where it is, what is judged now, what was decided."""
     limits = judged.get(line["lot"])
     if limits is None:
-        limits = shown.desk.lot(line["lot"])["limits"]
+        limits = shown.views.lot(line["lot"])["limits"]
     told = tell_limits(line, limits, shown.desk.plan, probes, shown.words)
     return {
         "line": line,

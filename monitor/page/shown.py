@@ -51,11 +51,15 @@ class NotSignedIn(Exception):
 
 
 class Shown(NamedTuple):
-    """What every handler is given: the request, who is asking, the desk and the site's words at this instant."""
+    """What every handler is given: the request, who is asking, the desk and the site's words at this instant.
+
+    Entries are made at `desk`; `views` is the same desk over one report, for what a page shows.
+    """
 
     request: Request
     who: Who
     desk: Desk
+    views: Desk
     words: Words
 
     @property
@@ -81,13 +85,13 @@ def signed_in(request: Request) -> Shown:
         raise NotSignedIn
     request.state.who = who
     desk = desk_of(request)
-    return Shown(request, who, desk, words_of(desk))
+    return Shown(request, who, desk, desk.still(), words_of(desk))
 
 
 def anybody(request: Request) -> Shown:
     """A dependency: the page's inputs where no sign-in is asked."""
     desk = desk_of(request)
-    return Shown(request, Who("", ""), desk, words_of(desk))
+    return Shown(request, Who("", ""), desk, desk.still(), words_of(desk))
 
 
 # ---- templates ----

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from monitor import ledger, lot_results
@@ -286,6 +288,31 @@ def test_chart_draws_the_lot(site):
     spoil(site)
     assert site.desk.chart("J-1").startswith("<svg")
     assert "J-1" in site.desk.chart("J-1")
+
+
+def test_chart_is_made_for_the_width_that_is_asked(site):
+    """A wide chart has a wider box and its letters keep their size, so that it is no blown-up small one."""
+    spoil(site)
+    small, wide = site.desk.chart("J-1"), site.desk.chart("J-1", 1200)
+    assert 'viewBox="0 0 360 ' in small
+    assert 'viewBox="0 0 1200 ' in wide
+    assert set(re.findall(r'font-size="([^"]+)"', small)) == set(re.findall(r'font-size="([^"]+)"', wide))
+
+
+def test_still_desk_makes_one_report_for_all_that_is_asked(site):
+    """However many views a page asks for, the lots are reported once; the next page reports them anew."""
+    spoil(site)
+    asked = []
+    report = site.pipeline.report
+    site.pipeline.report = lambda: asked.append(1) or report()
+    try:
+        still = site.desk.still()
+        still.now_view(), still.lots(), still.probes(), still.lot("J-1"), still.day("2026-03-02"), still.still().counts()
+        assert len(asked) == 1
+        site.desk.now_view()
+        assert len(asked) == 2
+    finally:
+        del site.pipeline.report
 
 
 def test_lot_the_engine_has_let_go_of_is_shown_as_it_was_kept(site):

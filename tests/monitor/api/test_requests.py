@@ -51,6 +51,9 @@ def check_problem(answer, status, slug):
         ("GET", "/nowhere", None, 404, "not-found", "there is nothing at /nowhere"),
         ("GET", "/api/v1/lots/J-9", None, 404, "not-found", 'there is no lot "J-9"'),
         ("GET", "/api/v1/lots/J-9/chart.svg", None, 404, "not-found", 'there is no lot "J-9"'),
+        ("GET", "/api/v1/lots/J-9/chart.svg?width=239", None, 422, "invalid", "it should be greater than or equal to 240"),
+        ("GET", "/api/v1/lots/J-9/chart.svg?width=1201", None, 422, "invalid", "it should be less than or equal to 1200"),
+        ("GET", "/api/v1/lots/J-9/chart.svg?width=wide", None, 422, "invalid", "it should be a valid integer"),
         ("PUT", "/api/v1/lots", {}, 405, "method", "does not take PUT"),
         ("POST", "/api/v1/lots", b'{"product": ', 400, "unreadable", "the body is not JSON"),
         ("POST", "/api/v1/lots", b"\xff\xfe", 400, "unreadable", "the body is not JSON"),
@@ -133,14 +136,14 @@ def test_a_lot_runs_from_start_to_end_over_http(site):
         await post("/J-1/undo", at=moved["at"])
         await post("/J-1/placements", probe="core-1", reason="done")
         await post("/J-1/end")
-        return (await client.get("/api/v1/lots/J-1")).json(), (await client.get("/api/v1/lots/J-1/chart.svg"))
+        return (await client.get("/api/v1/lots/J-1")).json(), (await client.get("/api/v1/lots/J-1/chart.svg?width=480"))
 
     shown, chart = asyncio.run(run())
     assert [e["event"] for e in shown["entries"]] == ["start", "place", "check", "measure", "step", "undo", "remove", "end"]
     assert [e["event"] for e in shown["entries"] if e["undone"]] == ["step"]
     assert shown["ended"] is not None
     assert chart.headers["content-type"].startswith("image/svg+xml")
-    assert chart.text.startswith("<svg")
+    assert 'viewBox="0 0 480 ' in chart.text
 
 
 def test_key_makes_a_repeated_request_one(site):

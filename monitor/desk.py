@@ -29,13 +29,16 @@ from rules.errors import EventError
 from rules.finding import Finding
 from rules.plan import PLACES, Plan, Product
 from rules.quantity import format_instant, local, parse_temperature
-from rules.reading import MINUTE, REMOVAL_REASONS, Instant, LotEvent, Span
+from rules.reading import HOUR, MINUTE, REMOVAL_REASONS, Instant, LotEvent, Span
 
 T = TypeVar("T")
 _LOT = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
 _MEASURE = re.compile(r"[A-Za-z][A-Za-z0-9_ -]{0,39}")
 _NUMBER = re.compile(r"-?[0-9]{1,12}(\.[0-9]{1,9})?")
 #: An instant this much ahead of our clock is a phone's clock; further ahead is a mistake.
+_DAY: Span = 24 * HOUR
+#: Entries are back-dated as far as ended lots are kept in memory; further back it is the wrong year.
+_BACK: Span = 14 * _DAY
 _AHEAD: Span = 2 * MINUTE
 _PATIENCE_S = 30.0
 
@@ -366,6 +369,8 @@ def _moment(at: Instant | None, now: Instant) -> tuple[Instant, Instant | None]:
         return now, None
     if at > now + _AHEAD:
         raise InputError(f"at is {format_instant(at)}, which is still to come (it is {format_instant(now)}); write when it happened")
+    if at < now - _BACK:
+        raise InputError(f"at is {format_instant(at)}, more than {_BACK // _DAY} days ago; write a time nearer to now, or check the year")
     return min(at, now), now
 
 

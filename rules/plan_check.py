@@ -55,6 +55,8 @@ def _site(plan: Plan) -> Iterator[PlanRemark]:
             near = difflib.get_close_matches(name, book_names(), n=1)
             remedy = f'did you mean "{near[0]}"?' if near else f"write some of {', '.join(book_names())}"
             yield PlanRemark("error", f'site: there is no book "{name}"; {remedy}', line)
+    if ("site", "id") not in lines:
+        yield PlanRemark("warning", "the site has no id, which names its topics and export folders; write id", line_of(lines, ("site",)))
     if ("site", "timezone") not in lines:
         yield PlanRemark("warning", "the site names no timezone, so its days are those of UTC; write timezone", line_of(lines, ("site",)))
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta, tzinfo
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 
 from rules.errors import QuantityError
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Span
@@ -16,8 +16,11 @@ from rules.reading import HOUR, MINUTE, SECOND, Instant, Span
 _TEMPERATURE = re.compile(r"^\s*([+-]?\d+(?:[.,]\d+)?)\s*°?\s*([CF])\s*$", re.IGNORECASE)
 _PART = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(days?|d|hours?|hrs?|h|minutes?|mins?|min|m|seconds?|secs?|sec|s)\b\s*", re.IGNORECASE)
 _UNIT_SPAN = {"d": 24 * HOUR, "h": HOUR, "m": MINUTE, "s": SECOND}
+_UNIX_SECONDS = re.compile(r"[+-]?[0-9]{1,15}(\.[0-9]+)?")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _US = timedelta(microseconds=1)
+_FIRST = (datetime(1, 1, 2, tzinfo=UTC) - _EPOCH) // _US  # a day within what a date can hold, so that any time zone can
+_LAST = (datetime(9999, 12, 30, tzinfo=UTC) - _EPOCH) // _US
 
 
 def fahrenheit(value: float) -> float:
@@ -72,10 +75,10 @@ def format_span(span: Span) -> str:
 def parse_instant(text: str) -> Instant:
     """Microseconds since 1970 UTC of ISO 8601 with offset or Z, or of Unix seconds with decimals."""
     text = text.strip()
-    try:
-        return int((Decimal(text) * SECOND).to_integral_value())
-    except (InvalidOperation, ValueError, OverflowError):
-        pass
+    if _UNIX_SECONDS.fullmatch(text):
+        at = int((Decimal(text) * SECOND).to_integral_value())
+        if _FIRST <= at <= _LAST:
+            return at
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:

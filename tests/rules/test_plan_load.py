@@ -34,6 +34,7 @@ BAD = sorted((PLANS / "bad").glob("*.toml"))
 
 HEAD = """
 [site]
+id = "yard"
 unit = "F"
 timezone = "America/Chicago"
 books = ["us-inspected-2021"]

@@ -106,3 +106,10 @@ def test_a_limit_in_fahrenheit_is_met_by_exactly_that_value(tenths: int) -> None
 def test_duration_reads_as_people_say_it(span: int, text: str) -> None:
     """Hours, minutes, seconds; nothing that is nought."""
     assert format_span(span) == text
+
+
+@pytest.mark.parametrize("text", ["1e999999", "NaN", "Infinity", "1_000", "99999999999999", "-99999999999999", "1,5"])
+def test_number_that_is_no_instant_is_refused_in_one_sentence(text: str) -> None:
+    """Exponents, words and years that no calendar has are no Unix seconds."""
+    with pytest.raises(QuantityError, match="write ISO 8601"):
+        parse_instant(text)

@@ -141,9 +141,11 @@ class LotCooling:
             run.travelling, run.current = True, False
             return
         run.current = run.travelling = False
-        for watch in run.live.values():
-            lot.hub.closing(at, lot, run, watch, "limit")
-        lot.hub.closing(at, lot, run, None, "run")
+        for each in run.every():
+            for watch in each.live.values():
+                lot.hub.closing(at, lot, each, watch, "limit")
+            if each.ended is None:
+                lot.hub.closing(at, lot, each, None, "run")
 
     def _lethal_runs(self) -> list[Run]:
         lot = self.lot
@@ -174,8 +176,30 @@ class LotCooling:
             for key, trackers in self.trackers.items():
                 for tracker in trackers.values():
                     tracker.restart()
+                self._open_anew(key, at)
                 self.lend(key)
         self.maybe_open(at)
+
+    def _open_anew(self, key: str, at: Instant) -> None:
+        """A lot cooked again once its cooling was decided is to be cooled again: new watches beside the old ones."""
+        lot, run = self.lot, self.lot.runs[key]
+        decided = [
+            t for t in self._followed(key) if (w := run.live.get(t.probe)) is not None and (w.final or w.verdict is Verdict.DEVIATED)
+        ]
+        if not decided:
+            return
+        fresh = lot.runs[key] = run.again()
+        fresh.begin(at)
+        lot.hub.cross(at)
+        for tracker in decided:
+            if tracker.told:
+                tracker.closed = at
+                lot.hub.detach(tracker)
+                tracker = self.hush(run, tracker)  # noqa: PLW2901 — what follows the probe from now on
+            tracker.restart()
+            self._open(fresh, tracker, at)
+            if tracker.probe != "check":
+                lot.hub.attach(tracker, lot)
 
     # --- watches -----------------------------------------------------------------------------------------------
 

@@ -28,7 +28,7 @@ class CoolingWatch(CoolingMarks):
 
     __slots__ = (
         "band_high", "band_low", "begin_by", "due", "hot_at", "later", "own_hot", "reached", "seal_b", "sealed", "sealed_b", "start_b",
-        "trail", "unsettled",
+        "trail", "unsettled", "warm_at",
     )  # fmt: skip
     TRANSIENT = CoolingMarks.TRANSIENT | {"band_high", "band_low", "due", "seal_b", "sealed_b", "start_b", "unsettled"}
 
@@ -39,6 +39,7 @@ class CoolingWatch(CoolingMarks):
         self.start_b = at_or_above(rule.start_c)
         self.sealed_b = at_or_below(rule.start_c - SEAL_C)
         self.own_hot = False
+        self.warm_at: Instant | None = None  # the newest reading at or above start that did not restart the clock
         self.sealed = False  # so far below start that a rise above it does not restart the clock
         self.later: list[Instant | None] | None = None  # [hot_at, clock] for the others, once this watch's own verdict is final
         self.begin_by: Instant | None = None
@@ -59,11 +60,16 @@ class CoolingWatch(CoolingMarks):
     def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Move the clock, then the deadlines, then the marks. A reading that changes none of them costs a few comparisons."""
         if self.final:
+            if lo >= self.start_b:
+                self.warm_at = at
             self._follow(at, lo)
             self.last_at = at
             return self.news
         last = self.last_at
-        if lo >= self.start_b and not self.sealed:
+        if lo >= self.start_b and self.sealed:
+            self.warm_at = at
+            (self._cool if self.clock is not None or self.hot_at is not None else self._never_hot)(at, lo, hi)
+        elif lo >= self.start_b:
             if self.hot_at is not None and self.clock is None and self.begin_by is None and at - self.hot_at <= self.max_gap:
                 self.hot_at = self.last_at = at
                 return None
@@ -333,6 +339,11 @@ class CoolingWatch(CoolingMarks):
         """A further lethality step was met: a reading at or above start from now on starts the clock again."""
         if not self.final and self.verdict is not Verdict.DEVIATED:
             self.sealed = False
+            if self.warm_at is not None and self.warm_at == self.last_at:
+                self._forget()
+                self._unsay()
+                self.own_hot, self.hot_at = True, self.last_at
+                self.reached, self.trail, self.unsettled = 0, [], ()
             self._bracket()
 
     def _start(self) -> str:

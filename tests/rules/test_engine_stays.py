@@ -228,6 +228,65 @@ def test_chill_that_repeats_is_judged_again_after_a_recook() -> None:
     )
 
 
+def test_lot_cooked_again_after_its_cooling_is_to_be_cooled_again() -> None:
+    """A further lethality step met after a final cooling opens it anew, also where the chill is never entered again."""
+    plan = _plan(_step("cook", HOLD), _step("chill", COOL), _step("recook", HOLD, more="optional = true"))
+    _holds(
+        plan,
+        PLACE_1,
+        'read = "core-1 0:00 150, 0:02 150, 0:04 150"',
+        'expect = "J-1/cook/lethality/core-1 met 0:04"',
+        'event = "0:05 step J-1 chill"',
+        'read = "core-1 0:06 131, 0:30 100, 1:00 79, 1:30 70"',
+        'expect = "J-1/chill/cooling/core-1 met 1:00"',
+        'event = "1:35 step J-1 recook"',
+        'read = "core-1 1:40 150, 1:42 150, 1:44 150"',
+        'expect = "J-1/recook/lethality/core-1 met 1:44"',
+        'read = "core-1 1:46 131, 2:10 110, 2:35 95, 3:00 85, 3:17 81"',
+        'expect = "J-1/chill/cooling/core-1 deviated 3:16"',
+        'stands = "J-1/chill/cooling/core-1 met 1:00"',
+        'event = "3:20 end J-1"',
+        'stands = "J-1 deviated"',
+    )
+
+
+def test_further_lethality_restarts_the_clock_of_a_cooling_not_yet_decided() -> None:
+    """Cooked again before it was cold, the lot is cooled from its last hot reading after that, be it the one that met the hold."""
+    plan = _plan(_step("cook", HOLD), _step("chill", COOL), _step("recook", HOLD, more="optional = true"))
+    _holds(
+        plan,
+        PLACE_1,
+        'read = "core-1 0:00 150, 0:02 150, 0:04 150"',
+        'expect = "J-1/cook/lethality/core-1 met 0:04"',
+        'event = "0:05 step J-1 chill"',
+        'read = "core-1 0:06 131, 0:20 110"',
+        'event = "0:30 step J-1 recook"',
+        'read = "core-1 0:35 150, 0:37 150, 0:39 150"',
+        'expect = "J-1/chill/cooling/core-1 unproven 0:30"',
+        'expect = "J-1/recook/lethality/core-1 met 0:39"',
+        'event = "0:41 step J-1 chill"',
+        'read = "core-1 0:42 120, 1:05 100, 1:35 90, 2:05 80"',
+        'expect = "J-1/chill/cooling/core-1 met 2:05"',
+        'read = "core-1 2:10 79"',
+        'stands = "J-1/chill/cooling met"',
+    )
+
+
+def test_check_by_hand_counts_beyond_its_step() -> None:
+    """A hold judged on checks stays open beyond its step, and hears the next check."""
+    limit = 'kind = "lethality"\nsampled = "5 min"\nrows = [{ at = "145 °F", for = "10 min" }]'
+    _holds(
+        _plan(_step("cook", limit), _step("rest", COLD.replace("34", "300"))),
+        PLACE_1,
+        'event = "0:00 check J-1 core 145 °F"',
+        'event = "0:05 check J-1 core 145 °F"',
+        'event = "0:07 step J-1 rest"',
+        'finding = "J-1/cook/lethality/check left-short 0:07"',
+        'event = "0:10 check J-1 core 145 °F"',
+        'expect = "J-1/cook/lethality/check met 0:10"',
+    )
+
+
 def test_clock_taken_over_late_judges_what_was_read_meanwhile() -> None:
     """A probe put in cold takes the start of one that was hot, known 2 h later: its own gap over the deadline is then unproven."""
     _holds(

@@ -104,6 +104,13 @@ async def change_look(request: Request) -> Response:
     return response
 
 
+@router.get("/favicon.ico")
+def give_icon() -> Response:
+    """The page's sign, for browsers that show what names none, such as a chart or an export."""
+    data, media, _ = cast(tuple[bytes, str, str], static_file("mark.svg"))
+    return Response(data, media_type=media, headers={"Cache-Control": "public, max-age=86400"})
+
+
 @router.get("/static/{mark}/{name}")
 def give_file(mark: str, name: str) -> Response:
     """One of the page's own files; its address names its content, so it may be kept for ever."""

@@ -126,7 +126,8 @@ def told_lot(
         "line": line,
         "sentence": step_sentence(line, shown.words),
         "now": [one for one in told if one.current],
-        "wrong": [one for one in told if one.verdict in ("deviated", "unproven")],
+        "wrong": [one for one in told if one.wrong and not one.past],
+        "past": [one for one in told if one.past],
         "met": [one for one in told if one.verdict == "met"],
         "inside": [p for p in probes if p["lot"] == line["lot"]],
     }

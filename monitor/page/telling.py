@@ -8,14 +8,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from monitor.alarms.limit_text import limit_text
-from monitor.page.words import VERDICTS, Words, about, instant, margin_words
+from monitor.page.margins import late_words, margin_words
+from monitor.page.words import VERDICTS, Words, about, instant
 from rules.book import MARKS, read_in_original
 from rules.limits import spec
 from rules.plan import Limit, Plan
-from rules.reading import SECOND
+from rules.reading import SECOND, Instant
 
 Json = Mapping[str, Any]
 #: What happened to an alarm, where the record's own word is not one that people use.
@@ -29,7 +30,8 @@ class Told(NamedTuple):
     """One limit of a lot as the page tells it.
 
     `verdict` is a key of VERDICTS. `asks` is the limit itself, `now` what is still to do while it is judged,
-    `why` the reason of a decided one, `watches` the same per probe, `sources` where its figures come from.
+    `why` the reason of a decided one, `watches` the same per probe, `sources` where its figures come from. `at` is when it
+    was decided; `here` says that the lot is now in a step that it asks something of.
     """
 
     name: str
@@ -43,6 +45,18 @@ class Told(NamedTuple):
     watches: Sequence[Told]
     sources: Sequence[str]
     doubtful: bool
+    at: Instant | None = None
+    here: bool = False
+
+    @property
+    def wrong(self) -> bool:
+        """Whether it was not met, or could not be shown to be."""
+        return self.verdict in ("deviated", "unproven")
+
+    @property
+    def past(self) -> bool:
+        """Whether it went wrong in a step that is over and was no critical limit: on record, and nothing to act on now."""
+        return self.wrong and not self.critical and not self.here
 
     @property
     def sign(self) -> str:
@@ -63,13 +77,22 @@ def plan_limit(plan: Plan, product: str, step: str, name: str) -> Limit | None:
 
 
 def tell_limits(lot: Json, limits: Sequence[Json], plan: Plan, probes: Sequence[Json], words: Words) -> list[Told]:
-    """Every limit of a lot: first what went wrong, then what is judged now, then the rest in the plan's order."""
+    """Every limit of a lot: what went wrong, what is judged now, what went wrong in operation before, the rest in the plan's order.
+
+    Critical limits come before operating ones, and of what went wrong the newest comes first.
+    """
     steps = list(lot["steps_now"])
     made = plan.product_by_code.get(lot["product"])
     entered = _entered([s.name for s in made.steps] if made else [], steps, lot)
     told = [_tell(lot, one, plan_limit(plan, lot["product"], one["step"], one["limit"]), steps, entered, probes, words) for one in limits]
-    order = {"deviated": 0, "unproven": 1}
-    return sorted(told, key=lambda t: order.get(t.verdict, 2 if t.current else 3))
+    return sorted(told, key=_place)
+
+
+def _place(told: Told) -> tuple[int, bool, int]:
+    """Where a limit comes among the others; those of one place keep the plan's order."""
+    if told.wrong:
+        return (2 if told.past else 0), not told.critical, -(told.at or 0)
+    return (1, not told.critical, 0) if told.current else (3, False, 0)
 
 
 def _entered(names: Sequence[str], steps: Sequence[str], lot: Json) -> set[str]:
@@ -88,7 +111,10 @@ def _tell(lot: Json, one: Json, limit: Limit | None, steps: Sequence[str], enter
     # A limit that was left short or whose clock runs on travels with the lot: it is judged now although its step is over.
     current = not ended and verdict == "open" and begun and (bool(over & set(steps)) or bool(one["watches"]))
     watches = sorted(one["watches"], key=lambda w: (_WORST.index(w["verdict"]), w.get("margin", {}).get("seconds", 0)))
-    why = next((str(w["reason"]) for w in watches if w["reason"] and w["verdict"] == verdict), str(one.get("reason", "")))
+    decided = [w for w in watches if w["verdict"] == verdict]
+    serving = {p["probe"]: p for p in probes if p["lot"] == lot["lot"] and not ended}
+    why = next((_why(w, limit, serving, words) for w in decided if w["reason"]), str(one.get("reason", "")))
+    known = [at for w in decided if (at := instant(w.get("at"))) is not None]
     return Told(
         name=one["limit"],
         step=one["step"],
@@ -98,15 +124,23 @@ def _tell(lot: Json, one: Json, limit: Limit | None, steps: Sequence[str], enter
         asks=limit_text(limit, words.unit) if limit else one["kind"],
         now=_now(watches, limit, probes, lot, words) if current else Markup(""),
         why=why,
-        watches=[_watch(w, one, limit, words, current=current) for w in watches],
+        watches=[_watch(w, one, limit, serving, words, current=current) for w in watches],
         sources=sources(limit) if limit else [],
         doubtful=bool(limit and limit.critical and any(not read_in_original(c.mark) for c in limit.citations)),
+        at=max(known, default=None),
+        here=not ended and bool(over & set(steps)),
     )
 
 
-def _watch(w: Json, one: Json, limit: Limit | None, words: Words, *, current: bool) -> Told:
-    margin = margin_words(dict(w.get("margin", {})), words, verdict=w["verdict"])
-    why = ". ".join(_capital(part) for part in (str(w["reason"]), margin) if part)
+def _why(w: Json, limit: Limit | None, serving: Mapping[str, Json], words: Words) -> Markup:
+    """Why a watch was decided as it was; of a cooling that is late also since when, and what the core reads."""
+    late = late_words(w, limit, serving.get(str(w["probe"])), words)
+    return Markup("{}: {}").format(w["reason"], late) if late else escape(w["reason"])
+
+
+def _watch(w: Json, one: Json, limit: Limit | None, serving: Mapping[str, Json], words: Words, *, current: bool) -> Told:
+    margin = margin_words(w, limit, words)
+    why = Markup(". ").join(part[:1].upper() + part[1:] for part in (_why(w, limit, serving, words), escape(margin)) if part)
     now = _asks_still(w, limit, words) if w["verdict"] == "open" and current else Markup("")
     return Told(str(w["probe"]), "", one["class"] == "critical", w["verdict"], current, "", now, why, (), (), False)
 
@@ -139,7 +173,16 @@ def _now(watches: Sequence[Json], limit: Limit | None, probes: Sequence[Json], l
 
     def worse(w: Json) -> tuple[float, float]:
         celsius = by_name.get(w["probe"], {}).get("celsius_c")
-        return w.get("margin", {}).get("seconds", 0), 0 if celsius is None else celsius if hot_is_good else -celsius
+        left = w.get("margin", {}).get("seconds", 0)
+        if limit and isinstance(limit.rule, spec.Cooling):
+            # Its margin may be that of a mark that is behind it; what presses is the mark that is next.
+            pending = [
+                at
+                for row in w.get("evidence", {}).get("windows", ())
+                if row.get("mark_at") is None and (at := instant(row.get("deadline_at")))
+            ]
+            left = min(pending, default=float("inf"))
+        return left, 0 if celsius is None else celsius if hot_is_good else -celsius
 
     live.sort(key=worse)
     parts = [_asks_still(live[0], limit, words)]

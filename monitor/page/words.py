@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import tzinfo
-from typing import Any, Final
+from typing import Final
 
 from markupsafe import Markup
 
@@ -121,19 +121,3 @@ class Words:
         """The site's clock as the page's footer says it: "UTC-06:00"."""
         text = local(self.now, self.zone).strftime("%z")
         return f"UTC{text[:3]}:{text[3:5]}"
-
-
-def margin_words(margin: dict[str, Any], words: Words, *, verdict: str) -> str:
-    """A decided watch's margin in time and temperature: "3 min 20 s to spare, 1.2 °F to spare"."""
-    parts = []
-    if "log10" in margin:
-        parts.append(f"{abs(margin['log10']):.2f} log10 {'beyond the need' if margin['log10'] >= 0 else 'short'}")
-    elif "seconds" in margin:
-        span = round(margin["seconds"] * SECOND)
-        parts.append("none to spare" if span == 0 else f"{about(span)} {'to spare' if span > 0 else 'short'}")
-    if "temperature_c" in margin:
-        value = margin["temperature_c"]
-        parts.append(f"{words.diff(abs(value))} {'to spare' if value >= 0 else 'beyond the limit'}")
-    if verdict == "open":
-        return ""
-    return ", ".join(parts)

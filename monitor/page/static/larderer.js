@@ -108,6 +108,14 @@
     );
   });
 
+  // Paper cannot be tapped open: what is folded, but for forms, is printed unfolded (by the style sheet too, where a browser can).
+  window.addEventListener("beforeprint", function () {
+    for (const one of document.querySelectorAll("details:not([open]):not(.more)")) { one.open = true; one.dataset.printed = "1"; }
+  });
+  window.addEventListener("afterprint", function () {
+    for (const one of document.querySelectorAll("details[data-printed]")) { one.open = false; delete one.dataset.printed; }
+  });
+
   const first = document.querySelector("[data-focus]");
   if (first) { first.scrollIntoView({ block: "center" }); first.focus(); }
   setInterval(tell, 1000);

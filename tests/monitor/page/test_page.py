@@ -218,6 +218,37 @@ def refused_by_policy(phone: Phone) -> list[str]:
     return [one for one in messages if "the server responded with a status of" not in one]
 
 
+def test_chart_is_there_before_anybody_scrolls(full_site: Any, chromium: Any) -> None:
+    """The phone gets a chart made for its width, at once; until it is drawn its place is as dark as the page."""
+    phone = Phone(chromium, full_site)
+    phone.sign_in("Odile Marsh")
+    phone.open("/lots/J-0412")
+    find = "const i = document.querySelector('figure img'); "
+    until(lambda: phone.browser.execute_script(find + "return i.complete && i.naturalWidth > 0"), "the chart is drawn")
+    assert phone.browser.execute_script(find + "return i.currentSrc").endswith("/chart.svg?width=360")
+    assert phone.browser.execute_script(find + "return getComputedStyle(i).backgroundColor") == "rgb(33, 26, 20)"
+
+
+def test_cautions_are_unfolded_on_paper(full_site: Any, chromium: Any) -> None:
+    """What the footer folds on the screen is printed, with no hand to tap it; the screen is as it was afterwards."""
+    phone = Phone(chromium, full_site)
+    phone.sign_in("Odile Marsh")
+    phone.open("/lots/T-0301")
+    find = "const d = document.querySelector('footer details'); "
+    shown = find + "return d.querySelector('p').getBoundingClientRect().height > 20 && d.querySelector('p').checkVisibility()"
+    note = "() => heard.push(document.querySelector('footer details').open)"
+    heard = f"window.heard = []; for (const k of ['beforeprint', 'afterprint']) addEventListener(k, {note})"
+    assert not phone.browser.execute_script(find + "return d.querySelector('p').checkVisibility({contentVisibilityAuto: true})")
+    phone.browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        assert phone.browser.execute_script(shown), "by the style sheet alone"
+    finally:
+        phone.browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    phone.browser.execute_script(heard)
+    phone.browser.print_page()
+    assert phone.browser.execute_script("return heard") == [True, False]
+
+
 def test_lost_connection_is_told_and_nothing_typed_is_lost(site: Any, chromium: Any) -> None:
     """The page says that it is cut off and how old it is; a form sent meanwhile stays as it was, and works afterwards."""
     phone = Phone(chromium, site)

@@ -198,6 +198,72 @@ def test_cooling_lot_says_what_is_due_and_what_it_reads(site: Any, plain: Any) -
     assert "✓ met grind cold, lethality, come-up." in told
 
 
+def test_missed_cooling_says_since_when_and_what_the_core_reads(site: Any, plain: Any) -> None:
+    """The card and the lot's page say how late a mark is and how far above it the core is, before what went wrong in the grinder."""
+    site.cooked()
+    site.desk.step(site.hand(), "J-0412", "chill")
+    site.run(110, 120, core_1=(147, 84), core_2=(147, 79))
+    plain.sign_in("operator")
+    told = text_of(plain.get("/"))
+    assert re.search(r"stabilization : 80 °F is due in \d+ min.*?core-1 reads 84\.0 °F", told), "core-2, which is there, has 40 °F to reach"
+    site.run(15, 60, core_1=(84, 82.4), core_2=(79, 75))
+    for path in ("/", "/lots/J-0412"):
+        told = text_of(plain.get(path))
+        found = re.search(
+            r"80 °F not reached by its deadline: it was due at (\d\d:\d\d) , (.+?) ago; core-1 reads 82\.4 °F , 2\.4 °F above it, 0 s ago",
+            told,
+        )
+        assert found, told
+        assert f"core-1: ✕ deviated 80 °F not reached by its deadline: it was due at {found[1]}" in told or path == "/"
+        assert " short" not in told
+
+
+def test_one_page_asks_the_judging_once(site: Any, plain: Any) -> None:
+    """However much a page shows, all of it speaks of one report."""
+    site.cooked()
+    plain.sign_in("reviewer")
+    pipeline, asked = site.service.pipeline, []
+    report = pipeline.report
+    pipeline.report = lambda: asked.append(1) or report()
+    try:
+        for path in ("/", "/lots", "/lots/J-0412", "/lots/new", "/probes", "/days/2026-03-02"):
+            asked.clear()
+            assert plain.get(path).status_code == 200
+            assert len(asked) == 1, path
+    finally:
+        del pipeline.report
+
+
+def test_asked_step_is_the_one_big_button(reader: Any) -> None:
+    """The lot's page asks whether it is in chill: one big yes, and every other step folded behind a no."""
+    reader.sign_in("operator")
+    text = reader.get("/lots/J-0412").text
+    form = re.search(r'<form method="post" action="/lots/J-0412/step">.*?</form>', text, re.DOTALL)
+    assert form is not None
+    asked, no, others = form[0].partition("<summary>No, still in cook, or elsewhere</summary>")
+    assert no
+    assert re.findall(r'<button name="step" value="([^"]+)"( class="big")?>([^<]+)', asked) == [
+        ("chill", ' class="big"', "Yes, it is in chill")
+    ]
+    assert re.findall(r'<button name="step" value="([^"]+)"( class="big")?>([^<]+)', others) == [
+        ("grind", "", "It is in grind"), ("cook", "", "No, still in cook"),
+    ]  # fmt: skip
+
+
+def test_every_page_has_its_sign_and_its_cautions(reader: Any) -> None:
+    """The icon answers with no sign-in also where a browser guesses its address; the footer's first sentence is never folded."""
+    icon = reader.http.get("/favicon.ico")
+    assert icon.status_code == 200
+    assert icon.headers["content-type"].startswith("image/svg+xml")
+    assert icon.text.startswith("<svg")
+    footer = reader.get("/sign-in").text.partition("<footer>")[2]
+    before, folded, rest = footer.partition("<details")
+    assert folded
+    assert "This tool supports a HACCP plan and does not replace one." in before
+    for caution in ("validated for your own products", "the inspector decide", "last calibration", "toxic in excess"):
+        assert caution in rest
+
+
 def test_page_never_says_safe(reader: Any) -> None:
     """A limit was met or it was not; no page words it otherwise."""
     reader.sign_in("reviewer")

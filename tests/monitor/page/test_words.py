@@ -8,7 +8,7 @@ import pytest
 
 from monitor.errors import InputError
 from monitor.page.forms import doubled_hour, local_instant, moment, typed_temperature
-from monitor.page.words import Words, about, margin_words
+from monitor.page.words import Words, about
 from rules.quantity import format_instant, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND
 
@@ -53,13 +53,6 @@ def test_age_beyond_what_the_probe_may_be_silent_is_marked() -> None:
     """A number too old to trust is marked, in the markup and so for whoever does not see colour."""
     assert 'class="age"' in WORDS.ago(NOW - MINUTE, silent_after=2 * MINUTE)
     assert 'class="age late"' in WORDS.ago(NOW - 3 * MINUTE, silent_after=2 * MINUTE)
-
-
-def test_margin_says_spare_or_short() -> None:
-    """The margin's sign is told in a word."""
-    assert margin_words({"seconds": 95}, WORDS, verdict="met") == "1 min 35 s to spare"
-    assert margin_words({"seconds": -60, "temperature_c": -1.0}, WORDS, verdict="deviated") == "1 min short, 1.8 °F beyond the limit"
-    assert margin_words({"seconds": 95}, WORDS, verdict="open") == ""
 
 
 def test_minutes_ago_is_a_time_and_blank_is_now() -> None:

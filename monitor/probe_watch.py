@@ -26,6 +26,7 @@ class ProbeWatch:
     def __init__(self, alarms: Alarms) -> None:
         self._alarms = alarms
         self._doubt: dict[str, tuple[Instant, str]] = {}  # probe: since when it gives nothing usable, and what it gives
+        self._waited: dict[str, Instant] = {}  # probe that never said anything: since when something depends on it
         self._rung: set[str] | None = None  # keys of the alarms that stand; None: to be read from the store
 
     def forget(self) -> None:
@@ -55,10 +56,13 @@ class ProbeWatch:
         for probe in plan.probes:
             serving = engine.serving(probe.id)
             if not serving:  # nobody depends on it any more: in a drawer, or its lot has ended
+                self._waited.pop(probe.id, None)
                 for kind in (causes.probe_silent(probe.id, now, ""), causes.probe_fault(probe.id, now, "", "")):
                     self._over(conn, kind.key, now)
                 continue
             heard, doubt = engine.heard(probe.id), self._doubt.get(probe.id)
+            if heard is None:  # placed, or in a room of a lot, and never a word from it
+                heard = self._waited.setdefault(probe.id, now)
             where = ", ".join(serving)
             if heard is not None and now - heard > probe.silent_after:
                 cause = causes.probe_silent(probe.id, heard, where)

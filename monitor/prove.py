@@ -23,7 +23,7 @@ def prove_paths(paths: list[Path], said: Callable[[str], None]) -> int:
         raise InputError("there is no transcript (*.toml) there; write a file or a folder that has some")
     failed = 0
     for file in files:
-        problems = transcript.run(file.read_text(encoding="utf-8"), str(file))
+        problems = transcript.run(file.read_text(encoding="utf-8"), str(file), _beside(file.parent))
         if problems:
             failed += 1
             said(f"FAILED  {file}")
@@ -31,3 +31,8 @@ def prove_paths(paths: list[Path], said: Callable[[str], None]) -> int:
                 said(f"        {problem}")
     said(f"{len(files) - failed} of {len(files)} transcripts hold.")
     return 1 if failed else 0
+
+
+def _beside(folder: Path) -> Callable[[str], str]:
+    """Reads a file that a transcript names, from the transcript's own folder."""
+    return lambda name: (folder / name).read_text(encoding="utf-8")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rules.errors import EventError
 from rules.lot import Lot
-from rules.plan import Probe
+from rules.plan import PLACES, Probe
 from rules.quantity import format_instant, parse_temperature
 from rules.reading import EVENTS, REMOVAL_REASONS, LotEvent
 
@@ -41,6 +41,8 @@ def deed(engine: Engine, event: LotEvent) -> Callable[[], None]:
             raise EventError(f'{where}: probe "{name}" is not in this lot; write the probe that was taken out')
         return lambda: lot.remove(name, reason, at)
     if event.event == "check":
+        if name not in PLACES:
+            raise EventError(f"{where}: the place is {name!r}; write one of {', '.join(PLACES)}")
         try:
             celsius = parse_temperature(value)
         except ValueError as error:

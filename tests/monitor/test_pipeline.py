@@ -253,6 +253,17 @@ def test_silent_probe_rings_once_and_clears_when_it_reads_again(plant: Plant) ->
     assert plant.standing() == {}
 
 
+def test_placed_probe_that_never_said_a_word_rings_too(plant: Plant) -> None:
+    """It is counted from when a lot first depended on it; its first word ends the alarm."""
+    plant.lot()
+    plant.tick(1.0)
+    plant.tick(2.0)
+    plant.tick(2.0)
+    assert plant.standing().get("probe/core-1/silent") == "B"
+    plant.core(40.0)
+    assert "probe/core-1/silent" not in plant.standing()
+
+
 def test_probe_that_returns_after_a_restart_clears_its_alarm(plant: Plant) -> None:
     """What stood before the restart is remembered by the store, not by the program."""
     plant.send(Reading("cooler-air", plant.now, 2.0))

@@ -74,7 +74,8 @@ def late_words(watch: Json, limit: Limit | None, probe: Json | None, words: Word
     """Of a cooling that deviated at a deadline: when its mark was due, how late it is, and what the core reads now.
 
     Reads on from the watch's reason: "it was due at 09:43, 12 min ago; core-1 reads 82.4 °F, 2.4 °F above it, 8 s ago".
-    `probe` is the watch's probe as it reads now, None where it serves the lot no more. Blank for any other watch, and where
+    `probe` is the watch's probe as it reads now, None where it serves the lot no more
+    or has read nothing. Blank for any other watch, and where
     it was no deadline that was missed.
     """
     decided = instant(watch.get("at"))
@@ -88,14 +89,14 @@ def late_words(watch: Json, limit: Limit | None, probe: Json | None, words: Word
             return Markup("it was due at {}, and reached at {}").format(words.when(deadline), words.when(mark))
         if mark is None:
             told = Markup("it was due at {}").format(words.when(deadline))
-            return told if probe is None or probe["celsius_c"] is None else told + _still(window["to_c"], deadline, probe, words)
+            return told if probe is None else told + _still(window["to_c"], deadline, probe, words)
     return Markup("")
 
 
 def _still(to_c: float, deadline: Instant, probe: Json, words: Words) -> Markup:
     """How late a mark is, and how far above it the core is."""
-    told = Markup(", {} ago; {} reads <b>{}</b>").format(words.since(deadline), probe["probe"], words.temp(probe["celsius_c"]))
     above = float(probe["celsius_c"]) - to_c
-    if above > 0:
-        told += Markup(", {} above it").format(words.diff(above))
-    return told + Markup(", {}").format(words.ago(probe["at"]))
+    reads = Markup("{} reads <b>{}</b>").format(probe["probe"], words.temp(probe["celsius_c"]))
+    if above <= 0:
+        return Markup("; now {}, {}").format(reads, words.ago(probe["at"]))
+    return Markup(", {} ago; {}, {} above it, {}").format(words.since(deadline), reads, words.diff(above), words.ago(probe["at"]))

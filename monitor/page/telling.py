@@ -111,8 +111,10 @@ def _tell(lot: Json, one: Json, limit: Limit | None, steps: Sequence[str], enter
     # A limit that was left short or whose clock runs on travels with the lot: it is judged now although its step is over.
     current = not ended and verdict == "open" and begun and (bool(over & set(steps)) or bool(one["watches"]))
     watches = sorted(one["watches"], key=lambda w: (_WORST.index(w["verdict"]), w.get("margin", {}).get("seconds", 0)))
+    serving = {p["probe"]: p for p in probes if p["lot"] == lot["lot"] and not ended and p["celsius_c"] is not None}
     decided = [w for w in watches if w["verdict"] == verdict]
-    serving = {p["probe"]: p for p in probes if p["lot"] == lot["lot"] and not ended}
+    if limit and isinstance(limit.rule, spec.Cooling):  # of several that came late, the one that is warmest now
+        decided.sort(key=lambda w: -serving[w["probe"]]["celsius_c"] if w["probe"] in serving else 0.0)
     why = next((_why(w, limit, serving, words) for w in decided if w["reason"]), str(one.get("reason", "")))
     known = [at for w in decided if (at := instant(w.get("at"))) is not None]
     return Told(

@@ -218,6 +218,21 @@ def test_missed_cooling_says_since_when_and_what_the_core_reads(site: Any, plain
         assert " short" not in told
 
 
+def test_operating_deviation_of_a_past_step_is_short_and_last(site: Any, plain: Any) -> None:
+    """While the lot is in its step it leads the card with its reason; afterwards it stands in a line behind what is judged now."""
+    site.read(core_1=31)
+    site.desk.start_lot(site.hand(), "juniper-links", lot="J-0412")
+    site.desk.place(site.hand(), "J-0412", "core-1")
+    site.run(8, 120, core_1=(31, 38))
+    plain.sign_in("operator")
+    assert re.search(r"✕ deviated grind cold \(operating\): \S+ °F, with its uncertainty", text_of(plain.get("/lots")))
+    site.desk.step(site.hand(), "J-0412", "cook")
+    site.run(8, 120, core_1=(38, 60), house_air=(160, 160))
+    told = text_of(plain.get("/lots"))
+    assert re.search(r"come-up : .*?core-1 reads 60\.0 °F.*?✕ deviated earlier, operating: grind cold 08:\d\d \.", told), told
+    assert "where at most 34 °F" not in told
+
+
 def test_one_page_asks_the_judging_once(site: Any, plain: Any) -> None:
     """However much a page shows, all of it speaks of one report."""
     site.cooked()

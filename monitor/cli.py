@@ -11,14 +11,14 @@ from typing import Annotated
 
 import typer
 
-from monitor import cli_plan, cli_probes, cli_store
-from monitor.cli_app import app, refuse, said
+from monitor.commands import plans, probes, store
+from monitor.commands.app import app, refuse, said
 from monitor.errors import MonitorError
 from probes.errors import ProbeError
 from rules.errors import PlanError, RulesError
 from rules.quantity import parse_instant
 
-__all__ = ["app", "cli_plan", "cli_probes", "cli_store", "main"]
+__all__ = ["app", "main", "plans", "probes", "store"]
 
 
 @app.command()
@@ -35,8 +35,8 @@ def judge(
 
     Example: larderer judge plan.toml readings.csv --events events.csv --at 2026-03-02T19:00:00Z
     """
+    from monitor.commands.judge_text import report_text
     from monitor.judge import canonical, exit_code, judge_files, read_plan
-    from monitor.judge_text import report_text
 
     report = judge_files(plan, readings, events, None if at is None else parse_instant(at))
     said(canonical(report) if json else report_text(report, read_plan(plan)))
@@ -49,7 +49,7 @@ def prove(paths: Annotated[list[Path], typer.Argument(help="transcripts (TOML), 
 
     Example: larderer prove tests/transcripts
     """
-    from monitor.prove import prove_paths
+    from monitor.commands.prove import prove_paths
 
     raise typer.Exit(prove_paths(paths, said))
 
@@ -62,7 +62,7 @@ def run(
 
     Example: larderer run --config /etc/larderer/larderer.toml
     """
-    from monitor.run import run_service
+    from monitor.commands.run import run_service
 
     raise typer.Exit(run_service(config))
 
@@ -77,7 +77,7 @@ def demo(
 
     Example: larderer demo --speed 600 --port 8080
     """
-    from monitor.demo import run_demo
+    from monitor.demo.day import run_demo
 
     raise typer.Exit(run_demo(speed=speed, port=port, stay=stay))
 

@@ -79,8 +79,8 @@ class LotViews:
         `width` is what the picture is made for, in pixels of the page (CHART_LEAST to CHART_MOST): its letters are then of
         a size to read, and its curves as fine as the width can show.
         """
-        from monitor.charts import LotPicture
-        from monitor.drawing import svg
+        from monitor.charts.drawing import svg
+        from monitor.charts.lot_chart import LotPicture
 
         report = self._reports().get(lot)
         with self.store.read() as conn:

@@ -268,7 +268,7 @@ def test_unit_is_one_that_systemd_understands(tmp_path: Path) -> None:
 
 def test_service_tells_systemd_that_it_is_ready_alive_and_ending(tmp_path: Path) -> None:
     """`larderer run` speaks sd_notify(3) as the unit expects: READY, then WATCHDOG again and again, STOPPING at SIGTERM."""
-    shutil.copy(ROOT / "monitor/demo_plan.toml", tmp_path / "plan.toml")
+    shutil.copy(ROOT / "monitor/demo/plan.toml", tmp_path / "plan.toml")
     (tmp_path / "larderer.toml").write_text('plan = "plan.toml"\n[server]\nport = 0\n', encoding="utf-8")
     heard: list[str] = []
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as ear:

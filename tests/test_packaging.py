@@ -81,7 +81,7 @@ def test_installed_books_are_the_ones_of_the_checkout(unpacked: Path, tmp_path: 
 
 def test_installed_plan_check_reads_the_shipped_plan(unpacked: Path, tmp_path: Path) -> None:
     """The plan that the demonstration runs by lies in the wheel, and its books with it."""
-    done = larderer(unpacked, tmp_path, "plan", "check", str(unpacked / "monitor" / "demo_plan.toml"))
+    done = larderer(unpacked, tmp_path, "plan", "check", str(unpacked / "monitor" / "demo" / "plan.toml"))
     assert done.returncode == 0, done.stdout + done.stderr
 
 

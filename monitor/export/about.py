@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import Any
 
-from monitor.charts import instant
+from monitor.charts.lot_chart import instant
 from rules.errors import QuantityError
 from rules.reading import Instant
 

@@ -15,7 +15,7 @@ from fpdf import FPDF
 from fpdf.enums import TableCellFillMode, XPos, YPos
 from fpdf.fonts import FontFace
 
-from monitor.drawing import Box, Drawing, Label, Mark, Path, outline
+from monitor.charts.drawing import Box, Drawing, Label, Mark, Path, outline
 
 INK, SOFT, RULE, SHADE, LOUD = (34, 32, 28), (93, 88, 80), (200, 194, 182), (246, 242, 233), (122, 31, 31)
 _NEAR = {

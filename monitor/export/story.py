@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from monitor.charts import LotPicture, advanced, instant
-from monitor.curve import Gap
+from monitor.charts.curve import Gap
+from monitor.charts.lot_chart import LotPicture, advanced, instant
 from monitor.export.wording import Clock
 from probes.csv_text import instant as csv_instant
 from probes.events_csv import read_events_file

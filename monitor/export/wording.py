@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 from typing import Any
 
-from monitor.charts import instant
+from monitor.charts.lot_chart import instant
 from rules.book import MARKS, read_in_original
 from rules.plan import Limit
 from rules.quantity import format_span, local

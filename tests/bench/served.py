@@ -169,7 +169,7 @@ def service(folder: Path, mqtt_port: int = 0, bell: str = "") -> None:
 def made_store(folder: Path) -> None:
     """Make the site and its tables; how much memory that took, Alembic with it, which stays loaded until the next start."""
     from monitor.config import load_config
-    from monitor.demo_site import write_site
+    from monitor.demo.site import write_site
     from monitor.service import Service
 
     one = Service(load_config(write_site(folder, page=0, broker=1, phone=9)), drivers=[])
@@ -181,10 +181,10 @@ def simulated_day(folder: Path) -> None:
     """The service through the whole simulated day, flat out, its page asked for now and then; then how much memory it holds."""
     from monitor import people
     from monitor.config import load_config
-    from monitor.demo import START
-    from monitor.demo_people import Cast
-    from monitor.demo_site import ODILE, Phones, write_site
-    from monitor.demo_story import Player, StoryClock
+    from monitor.demo.day import START
+    from monitor.demo.people import Cast
+    from monitor.demo.site import ODILE, Phones, write_site
+    from monitor.demo.story import Player, StoryClock
     from monitor.service import Service
     from probes.simulator import Simulator
 
@@ -225,7 +225,7 @@ def simulated_day(folder: Path) -> None:
 
 def main() -> None:
     """One kind of child."""
-    from monitor.run import log_to_stderr
+    from monitor.commands.run import log_to_stderr
 
     log_to_stderr(logging.ERROR)  # standard output is for the answers
     kind, folder, *rest = sys.argv[1:]

@@ -20,8 +20,8 @@ from sqlalchemy import func, select
 from monitor import ledger, people
 from monitor.alarms.tables import outbox
 from monitor.config import AlarmsConfig, BellConfig, Config, Mqtt, Person, Rung, Secret, Server
-from monitor.demo_site import Phones
-from monitor.demo_story import StoryClock
+from monitor.demo.site import Phones
+from monitor.demo.story import StoryClock
 from monitor.desk import Hand
 from monitor.judge import judge
 from monitor.service import Service

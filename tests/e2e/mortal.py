@@ -10,7 +10,7 @@ from pathlib import Path
 
 from monitor import people
 from monitor.config import load_config
-from monitor.demo_story import StoryClock
+from monitor.demo.story import StoryClock
 from monitor.service import Service
 
 

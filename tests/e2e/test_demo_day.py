@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 
-from monitor.demo import DAYS, Demo, verdicts
-from monitor.offline import verify_path
+from monitor.commands.offline import verify_path
+from monitor.demo.day import DAYS, Demo, verdicts
 from rules.reading import MINUTE
 
 HEAD = re.compile(r"(?P<mark>(?:AGAIN|WORSE|STILL) )?A(?P<alarm>\d+): ")

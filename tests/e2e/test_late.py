@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from monitor.demo import verdicts
+from monitor.demo.day import verdicts
 from monitor.desk import Hand
 from monitor.errors import InputError
 from rules.errors import EventError

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from monitor.demo import verdicts
+from monitor.demo.day import verdicts
 from monitor.desk import Hand
 from probes.csv_replay import write_csv
 from probes.events_csv import write_events

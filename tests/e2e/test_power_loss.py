@@ -22,8 +22,8 @@ from monitor import ledger
 from monitor.alarms.causes import from_finding
 from monitor.alarms.tables import alarm, outbox
 from monitor.config import load_config
-from monitor.demo import verdicts
-from monitor.demo_site import Phones, demo_plan
+from monitor.demo.day import verdicts
+from monitor.demo.site import Phones, demo_plan
 from monitor.judge import judge
 from monitor.service import Service
 from monitor.store import events, readings
@@ -184,7 +184,7 @@ def work(mortal: Mortal, items: list[Any], done: int) -> int:
 
 def check(store: Store, acknowledged: list[Any]) -> None:
     """What was acknowledged is there, the chain is sound, no finding stands twice, and each finding that must ring has its alarm."""
-    plan = load_plan(demo_plan(), "demo_plan.toml")
+    plan = load_plan(demo_plan(), "plan.toml")
     with store.read() as conn:
         assert ledger.verify(conn) == []
         stored = {(one.item.probe, one.item.at, getattr(one.item, "celsius", None)) for one in readings.between(conn, -1, 1 << 60)}

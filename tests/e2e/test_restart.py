@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
-from monitor.demo import verdicts
+from monitor.demo.day import verdicts
 from rules.quantity import format_instant, parse_instant
 from rules.reading import MINUTE, LotEvent, Reading
 

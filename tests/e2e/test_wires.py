@@ -17,8 +17,8 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.demo import verdicts
-from monitor.demo_site import demo_plan
+from monitor.demo.day import verdicts
+from monitor.demo.site import demo_plan
 from probes.driver import load as load_driver
 from probes.simulator import Simulator
 from rules.quantity import format_instant, parse_instant

@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.chart_layout import CoolingBox, LimitLine, Moment, StepBand, lot_chart_svg, lot_drawing, time_ticks
-from monitor.charts import LotPicture, advanced, lot_chart
-from monitor.curve import Curve, Point
-from monitor.drawing import Label
+from monitor.charts.curve import Curve, Point
+from monitor.charts.drawing import Label
+from monitor.charts.layout import CoolingBox, LimitLine, Moment, StepBand, lot_chart_svg, lot_drawing, time_ticks
+from monitor.charts.lot_chart import LotPicture, advanced, lot_chart
 from rules.limits.spec import Ceiling, Cooling, HoldLethality, Row, Window
 from rules.plan import Limit, Plan, Probe, Product, Room, Site, Step
 from rules.quantity import fahrenheit, parse_instant

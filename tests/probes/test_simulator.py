@@ -154,7 +154,7 @@ def test_items_are_in_order_with_lot_events_before_readings(day):
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
 def test_the_story_comes_out_as_told_under_the_demo_plan(seed):
     """Judged by the engine: the grind warms and is re-chilled, one lot holds and blooms too long, the other is pulled at the peak."""
-    plan = load_plan((Path(__file__).parents[2] / "monitor" / "demo_plan.toml").read_text(encoding="utf-8"), "demo_plan.toml")
+    plan = load_plan((Path(__file__).parents[2] / "monitor" / "demo" / "plan.toml").read_text(encoding="utf-8"), "plan.toml")
     engine = Engine(plan)
     simulator = Simulator(DAY, seed, START)
     items = simulator.step_until(simulator.end)

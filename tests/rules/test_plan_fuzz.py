@@ -12,7 +12,7 @@ from rules.errors import PlanError
 from rules.plan_check import check_plan
 from rules.plan_load import load_plan
 
-PLANS = [*(Path(__file__).parent / "plans" / "good").glob("*.toml"), Path(__file__).parents[2] / "monitor" / "demo_plan.toml"]
+PLANS = [*(Path(__file__).parent / "plans" / "good").glob("*.toml"), Path(__file__).parents[2] / "monitor" / "demo" / "plan.toml"]
 TEXTS = [p.read_text(encoding="utf-8") for p in sorted(PLANS)]
 JUNK = st.sampled_from(
     """

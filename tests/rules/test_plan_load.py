@@ -29,7 +29,7 @@ from rules.quantity import fahrenheit
 from rules.reading import HOUR, MINUTE, SECOND
 
 PLANS = Path(__file__).parent / "plans"
-DEMO = Path(__file__).parents[2] / "monitor" / "demo_plan.toml"
+DEMO = Path(__file__).parents[2] / "monitor" / "demo" / "plan.toml"
 BAD = sorted((PLANS / "bad").glob("*.toml"))
 
 HEAD = """

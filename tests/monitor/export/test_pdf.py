@@ -135,7 +135,7 @@ def test_dashes_are_as_long_as_the_pattern_says() -> None:
 
 def test_service_does_not_load_the_pdf_library() -> None:
     """fpdf2 stays out of the resident service: the export's other modules do not import it."""
-    modules = "monitor.export.day, monitor.export.check, monitor.export.story, monitor.charts"
+    modules = "monitor.export.day, monitor.export.check, monitor.export.story, monitor.charts.lot_chart"
     code = f"import sys, {modules}; print(any(m == 'fpdf' or m.startswith('fpdf.') for m in sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
     assert done.stdout == "False\n"

@@ -9,9 +9,9 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
+from monitor.commands.offline import database_path, opened
 from monitor.config import load_config
 from monitor.judge import read_plan
-from monitor.offline import database_path, opened
 from probes.clock import now as clock
 from probes.discover import serial_ports
 from probes.driver import Driver, load

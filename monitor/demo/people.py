@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from monitor import ledger
-from monitor.demo_site import ODILE, PHONES, TAM
+from monitor.demo.site import ODILE, PHONES, TAM
 from monitor.desk import Hand
 from monitor.judging import FINDING
 from monitor.service import Service

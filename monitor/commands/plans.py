@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli_app import app, said
+from monitor.commands.app import app, said
 
 plan_app = typer.Typer(
     no_args_is_help=True, help="Check a plan against its books.\n\nExample: larderer plan check plan.toml", rich_markup_mode=None

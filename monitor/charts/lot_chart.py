@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from monitor.chart_layout import CoolingBox, LimitLine, Moment, StepBand, lot_drawing
-from monitor.curve import Curve
-from monitor.drawing import Drawing, svg
+from monitor.charts.curve import Curve
+from monitor.charts.drawing import Drawing, svg
+from monitor.charts.layout import CoolingBox, LimitLine, Moment, StepBand, lot_drawing
 from monitor.lot_log import Entry, fold
 from rules.limits.spec import Ceiling, ComeUp, Cooling, Dwell, Exposure, Floor, HoldLethality, IntegratedLethality
 from rules.plan import Limit, Plan, Product

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli_app import app, said
+from monitor.commands.app import app, said
 
 probes_app = typer.Typer(rich_markup_mode=None)
 app.add_typer(probes_app, name="probes")
@@ -22,7 +22,7 @@ def list_probes(
     Example: larderer probes
     """
     if context.invoked_subcommand is None:
-        from monitor.probe_list import probes_text
+        from monitor.commands.probe_list import probes_text
 
         said(probes_text(config))
 
@@ -36,6 +36,6 @@ def watch(
 
     Example: larderer probes watch
     """
-    from monitor.probe_list import watch_probes
+    from monitor.commands.probe_list import watch_probes
 
     watch_probes(config, seconds, said)

@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import tzinfo
 from typing import NamedTuple
 
-from monitor.curve import Curve
-from monitor.drawing import Box, Drawing, Label, Mark, Path, svg, text_width
+from monitor.charts.curve import Curve
+from monitor.charts.drawing import Box, Drawing, Label, Mark, Path, svg, text_width
 from rules.quantity import format_span, local, to_fahrenheit
 from rules.reading import HOUR, MINUTE, Instant
 

@@ -67,7 +67,7 @@ at_least = "high"
 
 def demo_plan() -> str:
     """The plan of Ferncliff Yard, an invented site, as it lies in the package."""
-    return files("monitor").joinpath("demo_plan.toml").read_text(encoding="utf-8")
+    return files("monitor.demo").joinpath("plan.toml").read_text(encoding="utf-8")
 
 
 def write_site(folder: Path, *, page: int, broker: int, phone: int) -> Path:

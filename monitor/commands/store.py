@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli_app import app, said
+from monitor.commands.app import app, said
 
 ConfigOption = Annotated[Path, typer.Option(help="the service's configuration")]
 CONFIG = Path("larderer.toml")
@@ -28,7 +28,7 @@ def export(day: Annotated[str, typer.Argument(help="the local day, YYYY-MM-DD")]
 
     Example: larderer export 2026-03-02
     """
-    from monitor.offline import export_one
+    from monitor.commands.offline import export_one
 
     said(export_one(config, day))
 
@@ -43,7 +43,7 @@ def verify(
 
     Example: larderer verify exports/ferncliff/2026-03-02 --key site.pub
     """
-    from monitor.offline import verify_path
+    from monitor.commands.offline import verify_path
 
     code, text = verify_path(path, key, head)
     said(text)
@@ -56,7 +56,7 @@ def import_(file: Annotated[Path, typer.Argument(help="a Readings CSV of a logge
 
     Example: larderer import logger.csv
     """
-    from monitor.offline import import_file
+    from monitor.commands.offline import import_file
 
     said(import_file(config, file))
 
@@ -67,7 +67,7 @@ def backup(target: Annotated[Path, typer.Argument(help="the file to write")], co
 
     Example: larderer backup /media/usb/larderer-backup.sqlite
     """
-    from monitor.offline import backup_to
+    from monitor.commands.offline import backup_to
 
     said(backup_to(config, target))
 
@@ -78,7 +78,7 @@ def restore(source: Annotated[Path, typer.Argument(help="a backup")], config: Co
 
     Example: larderer restore /media/usb/larderer-backup.sqlite
     """
-    from monitor.offline import restore_from
+    from monitor.commands.offline import restore_from
 
     said(restore_from(config, source))
 
@@ -93,7 +93,7 @@ def user_add(
 
     Example: larderer user add "Odile Marsh" --role operator
     """
-    from monitor.offline import add_user
+    from monitor.commands.offline import add_user
 
     said(add_user(config, name, role))
 
@@ -104,7 +104,7 @@ def user_list(config: ConfigOption = CONFIG) -> None:
 
     Example: larderer user list
     """
-    from monitor.offline import list_users
+    from monitor.commands.offline import list_users
 
     said(list_users(config))
 
@@ -115,7 +115,7 @@ def bells_test(only: Annotated[str | None, typer.Option(help="ring one bell only
 
     Example: larderer bells test --only odile-phone
     """
-    from monitor.offline import test_bells
+    from monitor.commands.offline import test_bells
 
     code, text = test_bells(config, only)
     said(text)

@@ -24,14 +24,14 @@ import structlog
 from sqlalchemy import Connection
 
 from monitor import ledger, people
+from monitor.commands.offline import verify_path
 from monitor.config import load_config
-from monitor.demo_people import Cast
-from monitor.demo_site import ODILE, TAM, Broker, Phones, free_port, write_site
-from monitor.demo_story import Player, Sender, StoryClock
+from monitor.demo.people import Cast
+from monitor.demo.site import ODILE, TAM, Broker, Phones, free_port, write_site
+from monitor.demo.story import Player, Sender, StoryClock
 from monitor.desk import Hand
 from monitor.errors import DemoError, MonitorError
 from monitor.judge import judge_files
-from monitor.offline import verify_path
 from monitor.service import Service
 from probes.simulator import Simulator
 from rules.quantity import local, parse_instant

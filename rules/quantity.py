@@ -16,7 +16,7 @@ from rules.reading import HOUR, MINUTE, SECOND, Instant, Span
 _TEMPERATURE = re.compile(r"^\s*([+-]?\d+(?:[.,]\d+)?)\s*°?\s*([CF])\s*$", re.IGNORECASE)
 _PART = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(days?|d|hours?|hrs?|h|minutes?|mins?|min|m|seconds?|secs?|sec|s)\b\s*", re.IGNORECASE)
 _UNIT_SPAN = {"d": 24 * HOUR, "h": HOUR, "m": MINUTE, "s": SECOND}
-_UNIX_SECONDS = re.compile(r"[+-]?[0-9]{1,15}(\.[0-9]+)?")
+_UNIX_SECONDS = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _US = timedelta(microseconds=1)
 _FIRST = (datetime(1, 1, 2, tzinfo=UTC) - _EPOCH) // _US  # a day within what a date can hold, so that any time zone can
@@ -76,9 +76,10 @@ def parse_instant(text: str) -> Instant:
     """Microseconds since 1970 UTC of ISO 8601 with offset or Z, or of Unix seconds with decimals."""
     text = text.strip()
     if _UNIX_SECONDS.fullmatch(text):
-        at = int((Decimal(text) * SECOND).to_integral_value())
+        at = int((Decimal(text) * SECOND).to_integral_value()) if len(text) <= 40 else _LAST + 1
         if _FIRST <= at <= _LAST:
             return at
+        raise QuantityError(f"time is {text[:40]!r}, which is beyond what Unix seconds can mean; write seconds, not milliseconds, or ISO 8601")
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:

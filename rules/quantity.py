@@ -79,7 +79,8 @@ def parse_instant(text: str) -> Instant:
         at = int((Decimal(text) * SECOND).to_integral_value()) if len(text) <= 40 else _LAST + 1
         if _FIRST <= at <= _LAST:
             return at
-        raise QuantityError(f"time is {text[:40]!r}, which is beyond what Unix seconds can mean; write seconds, not milliseconds, or ISO 8601")
+        shown = repr(text[:40])
+        raise QuantityError(f"time is {shown}, which is beyond what Unix seconds can mean; write seconds, not milliseconds, or ISO 8601")
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:

@@ -51,7 +51,7 @@ find_python() {
 
 # pip into $folder; what it says goes to standard error.
 install() {
-    "$folder/bin/python" -m pip --quiet --disable-pip-version-check --no-input install "$@" >&2
+    "$folder/bin/python" -m pip --quiet --quiet --disable-pip-version-check --no-input install "$@" >&2
 }
 
 # make_environment FOLDER REQUIREMENTS: a virtual environment with exactly these packages and this checkout in it.

@@ -100,6 +100,9 @@ def _probes(plan: Plan) -> Iterator[PlanRemark]:
         if probe.uncertainty_c is None:
             sentence = f"probe {probe.id}: its uncertainty is not stated and taken as 0, which favours the lot"
             yield PlanRemark("warning", f'{sentence}; write uncertainty = "0.5 °F" or what its certificate says', probe.line)
+        if probe.stuck_after is not None:
+            sentence = f"probe {probe.id}: stuck_after is not judged by this version, so a probe that sticks is not found out"
+            yield PlanRemark("warning", f"{sentence}; compare it by hand at every check", probe.line)
 
 
 def _all_limits(plan: Plan) -> Iterator[tuple[Limit, tuple[str | None, ...]]]:

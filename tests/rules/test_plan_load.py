@@ -305,3 +305,12 @@ def test_check_is_printed_with_file_line_and_count() -> None:
     assert "mine.toml, line 27: error: product links, step bath: no limit watches it" in text
     assert "1 error, no warnings, no notes." in text
     assert "does not replace" in text
+
+
+def test_rule_that_this_version_does_not_judge_is_told() -> None:
+    """A person who writes `stuck_after` must not believe that a probe which sticks is found out."""
+    limit = "[[product.step.limit]]\nkind = 'ceiling'\nplace = 'core'\nmax = '41 °F'\nsource = 'ours'\ndo = ['x']\n"
+    text = HEAD.replace('id = "core-1"\n', 'id = "core-1"\nstuck_after = "30 min"\n') + limit
+    (remark,) = check_plan(load_plan(text))
+    assert remark.severity == "warning"
+    assert "stuck_after is not judged" in remark.sentence

@@ -1,11 +1,11 @@
-"""The service's clock: UTC that never runs backwards, and a faster one for the demo."""
+"""The service's clock: UTC that never runs backwards."""
 
 from __future__ import annotations
 
 import threading
 import time
 
-from rules.reading import SECOND, Instant
+from rules.reading import Instant
 
 
 class SystemClock:
@@ -20,15 +20,3 @@ class SystemClock:
         with self._lock:
             self._last = max(self._last, time.time_ns() // 1000)
             return self._last
-
-
-class FastClock:
-    """Time that starts at `start` and runs `speed` times as fast, for a simulated day."""
-
-    def __init__(self, start: Instant, speed: float) -> None:
-        self.start, self.speed = start, speed
-        self._begun_s = time.monotonic()
-
-    def __call__(self) -> Instant:
-        """Microseconds since 1970 UTC, of the simulated day."""
-        return self.start + round((time.monotonic() - self._begun_s) * self.speed * SECOND)

@@ -14,7 +14,7 @@ from rules.plan_limit import Context, read_limit
 from rules.plan_lines import key_lines
 from rules.plan_read import Mistakes, Node, show
 from rules.quantity import parse_difference, parse_span, parse_temperature
-from rules.reading import HOUR, MINUTE, SECOND, Span
+from rules.reading import HOUR, MINUTE, SECOND
 
 _AFTER = re.compile(r"after\s+(.+)", re.IGNORECASE)
 _CORE = re.compile(r"core\s*(<=|>=|≤|≥)\s*(.+?)\s+for\s+(.+)", re.IGNORECASE)
@@ -253,8 +253,3 @@ def _check_advance(step: Step, steps: tuple[Step, ...], node: Node) -> None:
     # A limit of that kind that could not be read has its own sentence already.
     if not any(isinstance(limit.rule, wanted) for limit in running) and kind not in raw_kinds:
         node.wrong("advance", f'when is "{step.advance.when}", and no {kind} limit runs in this step; write one, or when = "after 12 h"')
-
-
-def step_span(step: Step) -> Span | None:
-    """How long the step lasts where its `advance` says so by the clock."""
-    return step.advance.length if step.advance is not None and step.advance.when == "after" else None

@@ -199,15 +199,6 @@ def source_gone(source: str, since: Instant, text: str) -> Cause:
     )  # fmt: skip
 
 
-def broker_gone(host: str, since: Instant) -> Cause:
-    """The MQTT broker does not answer: its probes are silent, its sirens cannot be rung."""
-    return Cause(
-        _key("broker", host), f"broker {host} is gone", "network", since,
-        "Probes that send through it are silent and sirens behind it cannot ring.", "high",
-        limit="the broker connected", do=("Check the network and the broker. Measure by hand meanwhile.",),
-    )  # fmt: skip
-
-
 def bell_failing(bell: str, since: Instant, error: str) -> Cause:
     """A bell that does not deliver."""
     return Cause(
@@ -274,11 +265,6 @@ def clock_stepped(at: Instant, by: Span) -> Cause:
         "Readings that the monitor itself dated around this instant may carry a wrong time; the ledger names the step.",
         "high", momentary=True, limit="a steady clock", do=("Check the time shown. Write down the right time.",),
     )  # fmt: skip
-
-
-def with_member(cause: Cause, member: str) -> Cause:
-    """The same cause seen by another member."""
-    return replace(cause, member=member)
 
 
 def _key(*parts: str) -> str:

@@ -220,12 +220,6 @@ def count(conn: Connection) -> int:
     return sum(conn.execute(select(func.count()).select_from(table)).scalar_one() for table in (reading, fault))
 
 
-def earliest(conn: Connection) -> Instant | None:
-    """The instant of the first reading or fault, None where there is none."""
-    found = [at for table in (reading, fault) if (at := conn.execute(select(func.min(table.c.at))).scalar()) is not None]
-    return min(found, default=None)
-
-
 _Condition = ColumnElement[bool]
 
 

@@ -159,7 +159,7 @@ def test_monitors_own_troubles_have_keys_of_their_own() -> None:
     """Two probes, two bells: different causes; one probe twice: the same."""
     made = [
         causes.probe_silent("a", AT, ""), causes.probe_silent("b", AT, ""), causes.probe_fault("a", AT, "open circuit", ""),
-        causes.bell_failing("a", AT, "x"), causes.source_gone("a", AT, "x"), causes.broker_gone("a", AT), causes.store_trouble(AT, "full"),
+        causes.bell_failing("a", AT, "x"), causes.source_gone("a", AT, "x"), causes.store_trouble(AT, "full"),
         causes.restarted(AT, AT - HOUR), causes.clock_stepped(AT, -HOUR),
     ]  # fmt: skip
     assert len({c.key for c in made}) == len(made)

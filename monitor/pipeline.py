@@ -110,6 +110,7 @@ class Pipeline:
         judged: list[Event] = [item for item in known if item.at >= oldest]
         if len(judged) < len(known):
             body = {"count": len(known) - len(judged), "why": "later than 48 h: stored, and judged again when a person asks"}
+            self.alarms.raise_(conn, causes.readings_too_late(now, len(known) - len(judged)), now)
             self._note(conn, "too-late", body, now)
         return judged
 

@@ -237,6 +237,16 @@ def export_failed(day: str, since: Instant, error: str) -> Cause:
     )  # fmt: skip
 
 
+def readings_too_late(since: Instant, count: int) -> Cause:
+    """Readings dated so far back that they are stored but not judged: a gateway's old store, or a clock that had jumped ahead."""
+    return Cause(
+        _key("too-late"), "readings are not judged", "the monitor", since,
+        f"{count} came dated more than 48 h before what is judged already. They are kept. If they are of now, the clock had jumped ahead.",
+        "critical", limit="every reading judged", settled=True,
+        do=("Measure every lot by hand until readings are judged again. Check the clock of the board and of what sends them.",),
+    )  # fmt: skip
+
+
 def judging_stopped(since: Instant, error: str) -> Cause:
     """The program failed while judging: readings are kept, verdicts are not made until it gets past that."""
     return Cause(

@@ -264,6 +264,14 @@ def test_placed_probe_that_never_said_a_word_rings_too(plant: Plant) -> None:
     assert "probe/core-1/silent" not in plant.standing()
 
 
+def test_readings_dated_days_back_are_kept_and_ring(plant: Plant) -> None:
+    """After a clock that had jumped ahead nothing would be judged: that must not pass in silence."""
+    plant.send(Reading("cooler-air", plant.now, 2.0))
+    plant.send(Reading("cooler-air", plant.now - 72 * HOUR, fahrenheit(54.0)))
+    assert plant.standing().get("too-late") == "B"
+    assert 54.0 in [round(f, 6) for f in plant.stored()]
+
+
 def test_probe_that_returns_after_a_restart_clears_its_alarm(plant: Plant) -> None:
     """What stood before the restart is remembered by the store, not by the program."""
     plant.send(Reading("cooler-air", plant.now, 2.0))

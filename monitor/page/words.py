@@ -110,6 +110,13 @@ class Words:
         at = instant(value)
         return "" if at is None else about(max(0, self.now - at))
 
+    def long_day(self, day: str) -> str:
+        """A date in words: "Monday 2 March 2026"."""
+        from datetime import date
+
+        moment = date.fromisoformat(day)
+        return f"{moment:%A} {moment.day} {moment:%B %Y}"
+
     def offset(self) -> str:
         """The site's clock as the page's footer says it: "UTC-06:00"."""
         text = local(self.now, self.zone).strftime("%z")

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from rules.limits.spec import KIND_OF, Rule
 from rules.reading import MINUTE, Span
 
-PLACES = ("core", "chamber", "cooler", "room", "wet-bulb")
+PLACES = ("core", "chamber", "cooler", "room", "wet-bulb", "humidity")
 ROOM_KINDS = ("chamber", "cooler", "freezer", "work")
 SPECIES = ("meat", "chicken", "turkey", "other-poultry")
 
@@ -45,7 +45,9 @@ class Room:
 
 @dataclass(frozen=True, slots=True)
 class Probe:
-    """A thermometer. Core probes are placed in lots; every other place belongs to `room`.
+    """A thermometer, or a humidity probe (place "humidity": its values are per cent relative humidity, where °C is written).
+
+    Core probes are placed in lots; every other place belongs to `room`. `dry_bulb` is the chamber probe beside a wet bulb.
 
     `uncertainty_c` is the stated expanded uncertainty (0 if unstated). `span_c` is what the sensor can
     read. `max_rate_c_s` is the fastest believable change in °C per second; None: no such rule.
@@ -61,6 +63,7 @@ class Probe:
     stuck_after: Span | None = None
     source: str | None = None
     line: int = 0
+    dry_bulb: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,11 +119,89 @@ class Cooling:
     begin_within: Span | None = None
 
 
-Rule = Ceiling | Floor | Exposure | Dwell | ComeUp | HoldLethality | IntegratedLethality | Cooling
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """The chamber at `set_c`, for `length` or until every placed core reaches `until_core_c` (one of the two)."""
+
+    set_c: float
+    length: Span | None = None
+    until_core_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """The chamber follows its stages within `tolerance_c`, after `settle` of each; `fire_out`: a fall of °C within a time."""
+
+    stages: tuple[Stage, ...]
+    tolerance_c: float = 5.0
+    settle: Span = 15 * MINUTE
+    fire_out: tuple[float, Span] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Humidity:
+    """At least `min_rh` per cent for the longer of `share` (0 to 1) of the cook and `at_least`.
+
+    `min_rh` None: steam or a sealed oven, judged on the minutes entered. `exempt` is the code of the exemption claimed
+    (nothing is measured then), `exempt_text` its conditions and source.
+    """
+
+    min_rh: float | None = None
+    share: float | None = None
+    at_least: Span | None = None
+    exempt: str = ""
+    exempt_text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A row of a degree-hour table: for highest chamber temperatures between its ends, at most `limit` °C h.
+
+    A row with both ends includes them; a row with one end does not include it.
+    """
+
+    from_c: float | None
+    to_c: float | None
+    limit: float
+
+
+@dataclass(frozen=True, slots=True)
+class DegreeHours:
+    """The sum of °C above `base_c` times hours stays within the band's limit until a pH of `until_ph` or less is entered."""
+
+    base_c: float
+    bands: tuple[Band, ...]
+    until_ph: float
+
+
+@dataclass(frozen=True, slots=True)
+class Composition:
+    """A value entered for the lot lies within its bounds (at least one is given)."""
+
+    measure: str
+    least: float | None = None
+    most: float | None = None
+
+
+Rule = (
+    Ceiling
+    | Floor
+    | Exposure
+    | Dwell
+    | ComeUp
+    | HoldLethality
+    | IntegratedLethality
+    | Cooling
+    | Profile
+    | Humidity
+    | DegreeHours
+    | Composition
+)
 
 KIND_OF: dict[type, str] = {
     Ceiling: "ceiling", Floor: "floor", Exposure: "exposure", Dwell: "dwell", ComeUp: "come-up",
     HoldLethality: "lethality", IntegratedLethality: "lethality", Cooling: "cooling",
+    Profile: "profile", Humidity: "humidity", DegreeHours: "degree-hours", Composition: "composition",
 }  # fmt: skip
 
 

@@ -46,7 +46,7 @@ MARKS: Mapping[str, str] = {
 READ_IN_ORIGINAL = frozenset({"O", "O-s"})
 
 #: Kinds that a book may hold for reading, but that this version makes no rule of.
-UNJUDGED_KINDS = ("degree-hours", "reference")
+UNJUDGED_KINDS = ("degree-hours", "humidity", "composition", "reference")
 
 _ROW_META = ("mark", "section", "document", "date", "printed")
 _FAT_COLUMNS = 12
@@ -75,6 +75,10 @@ class Table:
 
     `needs` are alternatives, any one of which must be met. `compare` is False for tables with a purpose of
     their own (trichinae, patties): a limit that names no book is not compared with them.
+
+    `conditions` are what the document asks besides and no watch judges, one row each: {continuous = true}, {cooked = "fully"},
+    {intact = true}; with `instead_of` a row stands for another one ("needs", "continuous"), as a greatest water activity does.
+    `endpoint` of a humidity table: the lethality rows it is for are those at or above it ("" for any).
     """
 
     book: str
@@ -92,6 +96,8 @@ class Table:
     warn_below: str = ""
     compare: bool = True
     longer_of: tuple[str, ...] = field(default=())
+    conditions: tuple[BookRow, ...] = ()
+    endpoint: str = ""
 
     @property
     def ref(self) -> str:
@@ -105,7 +111,7 @@ class Table:
 
     def all_rows(self) -> tuple[BookRow, ...]:
         """Rows, conditions and all else that carries a citation, apart from the integral."""
-        return (*self.rows, *self.needs, *((self.begin_within,) if self.begin_within else ()))
+        return (*self.rows, *self.needs, *((self.begin_within,) if self.begin_within else ()), *self.conditions)
 
     def citations(self, fat_pct: float | None = None, *, integrated: bool = False) -> tuple[Citation, ...]:
         """The distinct citations of the rows that a rule is made of, in the table's order."""
@@ -213,7 +219,10 @@ def _table(book: str, name: str, raw: Mapping[str, Any], documents: Mapping[str,
         book, name, raw["title"], raw["kind"], rows, tuple(raw.get("species", ())), raw.get("cured"), raw.get("note", "").strip(),
         raw.get("start", ""), tuple(row(r) for r in raw.get("needs", ())), row(raw["begin_within"]) if "begin_within" in raw else None,
         row(raw["integral"]) if "integral" in raw else None, raw.get("warn_below", ""), raw.get("compare", True), longer_of,
+        tuple(row(c) for c in raw.get("conditions", ())), raw.get("endpoint", ""),
     )  # fmt: skip
+    if table.endpoint:
+        parse_temperature(table.endpoint)
     if table.kind not in UNJUDGED_KINDS:
         table.rule()
     return table

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from rules.book import MARKS, Book, BookRow, Table, book_names, load_book
 from rules.plan import Plan
-from rules.plan_check import PlanRemark
+from rules.checks.remark import PlanRemark
 
 _WIDTH = 79
 _FAT_BLOCK = 6

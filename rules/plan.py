@@ -143,7 +143,10 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Product:
-    """What is made, step by step. `species` is one of SPECIES; `fat_pct` None where unknown."""
+    """What is made, step by step. `species` is one of SPECIES; `fat_pct` None where unknown.
+
+    `diameter_m` is that of the link or casing, for the heat-transfer model only; None where unstated.
+    """
 
     code: str
     name: str
@@ -152,6 +155,7 @@ class Product:
     cured: bool = False
     fat_pct: float | None = None
     line: int = 0
+    diameter_m: float | None = None
 
     def step(self, name: str) -> Step | None:
         """The step of that name, if the product has it."""

@@ -158,7 +158,7 @@ def _standing(node: Node, site: Site) -> Standing | None:
 
 
 def _product(node: Node, site: Site) -> Product:
-    node.only(("code", "name", "species", "cured", "fat", "step"))
+    node.only(("code", "name", "species", "cured", "fat", "diameter", "step"))
     code = node.text("code", required=True)
     fat = _fat(node)
     step_nodes = node.tables("step")
@@ -169,7 +169,8 @@ def _product(node: Node, site: Site) -> Product:
     for step, step_node in zip(steps, step_nodes, strict=True):
         _check_over(step, steps, step_node)
         _check_advance(step, steps, step_node)
-    return Product(code, node.text("name", code), steps, node.choice("species", SPECIES, "meat"), node.flag("cured"), fat, node.line)
+    species, cured, diameter = node.choice("species", SPECIES, "meat"), node.flag("cured"), node.thickness("diameter")
+    return Product(code, node.text("name", code), steps, species, cured, fat, node.line, diameter)
 
 
 def _fat(node: Node) -> float | None:

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from rules.errors import QuantityError
 from rules.plan_lines import Path, line_of
-from rules.quantity import parse_difference, parse_span, parse_temperature
+from rules.quantity import parse_difference, parse_span, parse_temperature, parse_thickness
 from rules.reading import HOUR, Span
 
 T = TypeVar("T")
@@ -24,7 +24,8 @@ EXAMPLES: Mapping[str, str] = {
     "rows": '[{ at = "145 °F", for = "4 min" }]', "tiers": '[{ above = "70 °F", within = "2 h" }]',
     "windows": '[{ to = "80 °F", within = "90 min" }, { to = "40 °F", within = "5 h" }]', "needs": "[{ nitrite_ppm = 100 }]",
     "reference": '"140 °F"', "d_value": '"1.846 min"', "z_value": '"10 °F"', "floor": '"140 °F"', "target_log": "6.5",
-    "validated_by": '"who, when, against what"', "room": '"house-1"', "fat": '"12 %"', "over": '["grind", "mix", "stuff"]',
+    "validated_by": '"who, when, against what"', "room": '"house-1"', "fat": '"12 %"',
+    "diameter": '"30 mm"', "over": '["grind", "mix", "stuff"]',
     "span": '"-40 °C to 150 °C"', "max_rate": '"3 °C/min"', "altitude": '"180 m"', "begin_within": '"90 min"',
     "uncertainty": '"0.5 °F"', "max_gap": '"15 min"',
     "sampled": '"15 min"', "on_delay": '"30 min"', "off_delay": '"5 min"', "probes": "2", "nitrite_ppm": "100",
@@ -164,6 +165,11 @@ class Node:
         if value > _LONGEST:
             self.wrong(key, f"{key} is {show(self.data[key])}, longer than a year; look at the figure and its unit")
             return default
+        return value
+
+    def thickness(self, key: str) -> float | None:
+        """Metres of a thickness or diameter with its unit; None where it is not there."""
+        value: float | None = self._parsed(key, parse_thickness, "a diameter between 5 mm and 500 mm with its unit", None, False)
         return value
 
     def texts(self, key: str) -> tuple[str, ...]:

@@ -15,6 +15,8 @@ from rules.reading import HOUR, MINUTE, SECOND, Instant, Span
 
 _TEMPERATURE = re.compile(r"^\s*([+-]?\d+(?:[.,]\d+)?)\s*°?\s*([CF])\s*$", re.IGNORECASE)
 _PART = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(days?|d|hours?|hrs?|h|minutes?|mins?|min|m|seconds?|secs?|sec|s)\b\s*", re.IGNORECASE)
+_LENGTH = re.compile(r"^\s*(\d+(?:[.,]\d+)?)\s*(mm|cm|in)\s*$", re.IGNORECASE)
+_UNIT_METRES = {"mm": 0.001, "cm": 0.01, "in": 0.0254}
 _UNIT_SPAN = {"d": 24 * HOUR, "h": HOUR, "m": MINUTE, "s": SECOND}
 _UNIX_SECONDS = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -50,6 +52,15 @@ def _number_and_unit(text: str) -> tuple[float, str]:
     if match is None:
         raise QuantityError(f'temperature is {text!r}; write a number with its unit, such as "145 °F" or "62.8 °C"')
     return float(match[1].replace(",", ".")), match[2].upper()
+
+
+def parse_thickness(text: str) -> float:
+    """Metres of a thickness or diameter with its unit, from 5 mm to 500 mm: "30 mm", "1.2 in"."""
+    match = _LENGTH.match(text) if isinstance(text, str) else None
+    metres = float(match[1].replace(",", ".")) * _UNIT_METRES[match[2].lower()] if match else 0.0
+    if not 0.005 <= metres <= 0.5:
+        raise QuantityError(f'diameter is {text!r}; write one between 5 mm and 500 mm with its unit, such as "30 mm" or "1.2 in"')
+    return metres
 
 
 def parse_span(text: str) -> Span:

@@ -2,6 +2,10 @@
 
 Everything here happens in the writer's thread, inside the transaction that stores what is fed. The store is
 the truth: an engine is rebuilt from the newest snapshot that still holds and from what arrived after it.
+
+`Judging.rejudge(conn, since, why)` judges everything from `since` on again, from what the store then gives (call it
+after whatever changed what the store gives, in the same transaction). Cheap ones are done at once, long ones are caught
+up with beside the live engine; either way `why` stands in the corrections. `Pipeline.rejudge` also tells what it found.
 """
 
 from __future__ import annotations
@@ -142,6 +146,14 @@ class Judging:
                 return self._replay(conn, late.at, [])
             self._keep(conn)
             return Judged(found, [])
+
+    def rejudge(self, conn: Connection, since: Instant, why: str) -> Judged:
+        """Judge everything from `since` on again, from the store as it is in this transaction; `why` is a clause for the corrections.
+
+        What it gives back is to be told (`Pipeline.rejudge` does); empty where it is long and is caught up with later.
+        """
+        with self.lock:
+            return self._replay(conn, since, [])
 
     def report(self) -> dict[str, Any]:
         """The Judge JSON of this instant; from any thread. Closings still waiting for readings of their instant stay open."""

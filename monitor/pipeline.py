@@ -144,6 +144,18 @@ class Pipeline:
                 self.judging.distrust()
                 raise
 
+    def rejudge(self, conn: Connection, since: Instant, why: str) -> None:
+        """Judge everything from `since` on again and tell what changed: what the store gives of it has changed (see `judging.py`)."""
+        with self.judging.lock:
+            try:
+                now = self._clock()
+                self._caught_up(conn, now)
+                self._tell(conn, self.judging.rejudge(conn, since, why), now)
+                self._urgent()
+            except BaseException:
+                self.judging.distrust()
+                raise
+
     def _caught_up(self, conn: Connection, now: Instant) -> Judged:
         """Judge what is stored before a person's entry: an entry that cannot be judged could not be refused either."""
         if self._stopped_at is not None and now - self._stopped_at < AGAIN_AFTER:

@@ -49,7 +49,8 @@ class Probe:
 
     Core probes are placed in lots; every other place belongs to `room`. `dry_bulb` is the chamber probe beside a wet bulb.
 
-    `uncertainty_c` is the stated expanded uncertainty (0 if unstated). `span_c` is what the sensor can
+    `tolerance_c` is the error that the site allows at a check, `check_every` how often it is checked (`monitor/calibrations.py` says what
+    holds where the plan does not). `uncertainty_c` is the stated expanded uncertainty (0 if unstated). `span_c` is what the sensor can
     read. `max_rate_c_s` is the fastest believable change in °C per second; None: no such rule.
     """
 
@@ -64,6 +65,8 @@ class Probe:
     source: str | None = None
     line: int = 0
     dry_bulb: str | None = None
+    tolerance_c: float | None = None
+    check_every: Span | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ RulesError
 ├── QuantityError    a temperature, duration or instant that cannot be read
 ├── PlanError        a plan that cannot be judged by; carries every mistake found
 ├── BookError        a limit book that is missing or malformed
+├── RehearsalError   a schedule that cannot be rehearsed as asked
 ├── EventError       a lot event that the plan or the lot's state does not allow
 └── LateEvent        older than what has been judged: replay from a snapshot before it
 
@@ -45,3 +46,7 @@ class PlanError(RulesError):
     def __init__(self, problems: Sequence[str]) -> None:
         super().__init__("\n".join(problems))
         self.problems = tuple(problems)
+
+
+class RehearsalError(RulesError):
+    """A schedule that cannot be rehearsed as asked."""

@@ -31,6 +31,44 @@ def check(plan: Annotated[Path, typer.Argument(help="the plan, a TOML file")]) -
     raise typer.Exit(1 if any(r.severity == "error" for r in remarks) else 0)
 
 
+@plan_app.command("rehearse")
+def rehearse(
+    plan: Annotated[Path, typer.Argument(help="the plan, a TOML file")],
+    product: Annotated[str, typer.Argument(help="a product's code")],
+    diameter: Annotated[str | None, typer.Option(help='how thick the piece is, such as "30 mm"; default: the product\'s own')] = None,
+    start: Annotated[str, typer.Option(help="the core when the cook begins")] = "40 °F",
+    chamber: Annotated[str | None, typer.Option(help='the chamber throughout, such as "170 °F", in place of the profile')] = None,
+    step: Annotated[list[str] | None, typer.Option(help='a step\'s surroundings, such as "bath = 60 °F water for 10 min"')] = None,
+) -> None:
+    """Run a product's schedule on a heat-transfer model; exit code 1 where a limit would not be met. No verdict on a real lot.
+
+    Example: larderer plan rehearse plan.toml juniper-links --diameter 30mm
+    """
+    from monitor.commands.rehearse_text import missed, rehearsal_text
+    from monitor.errors import InputError
+    from monitor.judge import read_plan
+    from rules.quantity import parse_temperature, parse_thickness
+    from rules.rehearsal.play import rehearse as play
+    from rules.rehearsal.settings import Settings, parse_stay
+
+    loaded = read_plan(plan)
+    found = loaded.product_by_code.get(product)
+    if found is None:
+        raise InputError(f'the plan has no product "{product}"; write one of {", ".join(loaded.product_by_code) or "its own products"}')
+    across = parse_thickness(diameter) if diameter is not None else found.diameter_m
+    if across is None:
+        raise InputError(f'{product} states no diameter; give --diameter "30 mm", or write diameter = "30 mm" in the plan')
+    settings = Settings(
+        across,
+        parse_temperature(start),
+        parse_temperature(chamber) if chamber is not None else None,
+        dict(parse_stay(s) for s in step or ()),
+    )
+    outcome = play(loaded, found, settings)
+    said(rehearsal_text(loaded, outcome, settings))
+    raise typer.Exit(1 if missed(outcome) else 0)
+
+
 @app.command()
 def books(name: Annotated[str | None, typer.Argument(help="a book, or book/table")] = None) -> None:
     """List the limit books, or print one with its citations.

@@ -44,7 +44,7 @@ def rehearsal_text(plan: Plan, found: Rehearsal, settings: Settings) -> str:
     lines += _wrap("; ".join(_core(found, unit)) + ".", "  ")
     lines += ["", "Limits, as the engine judges these readings:"]
     for limit in found.lot["limits"]:
-        lines += _limit(limit, unit)
+        lines += _limit(limit, found, unit)
     if found.left_out:
         lines += ["", "Not rehearsed:"]
         for step, name, why in found.left_out:
@@ -57,23 +57,26 @@ def missed(found: Rehearsal) -> bool:
     return any(limit["verdict"] != "met" for limit in found.lot["limits"])
 
 
-def _limit(limit: dict[str, Any], unit: str) -> Iterator[str]:
+def _limit(limit: dict[str, Any], found: Rehearsal, unit: str) -> Iterator[str]:
     yield f"  {_WORDS[limit['verdict']]:<19}{limit['step']}: {limit['limit']} ({limit['kind']}, {limit['class']})"
     if limit.get("reason"):
         yield from _wrap(limit["reason"] + ".", " " * 21)
     for watch in limit["watches"]:
         when = f"at {_clock(parse_instant(watch['at'])).strip()}: " if watch["at"] else ""
         yield from _wrap(f"{watch['probe']} {when}{watch['reason'] or 'nothing against it'}{_margin(watch['margin'], unit)}.", " " * 21)
-        for sentence in _evidence(watch["evidence"], unit):
+        for sentence in _windows(watch["evidence"], found, unit):
             yield from _wrap(sentence, " " * 21)
 
 
-def _evidence(evidence: dict[str, Any], unit: str) -> Iterator[str]:
+def _windows(evidence: dict[str, Any], found: Rehearsal, unit: str) -> Iterator[str]:
     """Cooling windows one by one, with what each had left."""
     for window in evidence.get("windows", ()):
         to = temperature(window["to_c"], unit)
         if window.get("mark_at") is None:
-            yield f"{to} not reached."
+            # A watch that has missed one deadline keeps no more marks; the model's own curve goes on.
+            peak = max(range(len(found.core_c)), key=lambda n: found.core_c[n])
+            fell = next((n for n in range(peak, len(found.core_c)) if found.core_c[n] <= window["to_c"]), None)
+            yield f"{to} not reached." if fell is None else f"{to} reached at {_clock(fell * STEP).strip()} on the model."
             continue
         mark = parse_instant(window["mark_at"])
         left = parse_instant(window["deadline_at"]) - mark if window.get("deadline_at") else None

@@ -1,0 +1,280 @@
+"""Where a core is heading: a running fit of its approach to its surroundings, and when it reaches a temperature.
+
+Newton's law, dT/dt = k (A - T), which the first term of the conduction series obeys exactly (`rules/science/heat.py`: k = ln 10 / f).
+Integrated, T = a + k X with X the integral of A - T over time, which holds for surroundings A that change too; a and k come from
+weighted sums that forget with time. Without a probe in the surroundings A is a third unknown: T = a + b t - k S, S the integral of T,
+and A = b / k.
+
+Nothing here judges; a forecast changes no verdict. Times in microseconds, rates per second, temperatures in °C.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+from rules.reading import MINUTE, SECOND, Instant, Span
+
+#: No forecast from fewer readings than this.
+LEAST = 10
+#: What is older counts for 1/e: long against noise, short against the first, slower part of an approach.
+MEMORY: Span = 20 * MINUTE
+#: The second, shorter memory tells whether the rate itself still changes.
+SHORT: Span = 4 * MINUTE
+#: A rate of the short memory above that of the long one by more than both, as a share and in standard deviations, is no first term
+#: yet: the lag of the centre is not over, and the fit begins anew.
+RISE_SHARE, RISE_SD = 0.05, 2.0
+#: The first term alone holds once the distance to the surroundings is below this share of what it was (`rules/science/heat.py`).
+LAGS = 0.7
+#: Readings further apart than this belong to two fits.
+LONGEST: Span = 5 * MINUTE
+#: A step of the surroundings by more than the larger of these, in °C and as a share of their distance from the core, is a disturbance.
+JUMP_C, JUMP_SHARE = 5.0, 0.1
+#: A reading further from the fit than the larger of these, in °C and in standard deviations of the fit, is a disturbance.
+OFF_C, OFF_SD = 1.0, 6.0
+#: Standard deviation of the rate as a share of it, for what the first term leaves out: chosen on the exact series (tests).
+MODEL_SD = 0.06
+#: Standard normal deviate of a two-sided interval of 90 %.
+Z_90 = 1.6449
+#: A probe that reads to a tenth of a degree is no better known than this, in °C.
+LEAST_SD_C = 0.03
+
+
+class Forecast(NamedTuple):
+    """When a temperature is reached: expected, and the 90 % interval; None stands for never in these surroundings.
+
+    `core_c` and `air_c` are the fitted core and the surroundings at the newest reading.
+    """
+
+    at: Instant | None
+    early: Instant | None
+    late: Instant | None
+    core_c: float
+    air_c: float
+
+
+class Sums:
+    """Weighted means and co-moments of x, u and y that forget; constant state. Welford's update with weights."""
+
+    __slots__ = ("mu", "mx", "my", "uu", "uy", "w", "ww", "xu", "xx", "xy", "yy")
+
+    def __init__(self) -> None:
+        self.w = self.ww = 0.0
+        self.mx = self.mu = self.my = 0.0
+        self.xx = self.xu = self.uu = self.xy = self.uy = self.yy = 0.0
+
+    def add(self, keep: float, x: float, u: float, y: float) -> None:
+        """Let everything so far count for `keep` of what it did, then add one row."""
+        old = self.w * keep
+        self.w = old + 1.0
+        self.ww = self.ww * keep * keep + 1.0
+        dx, du, dy = x - self.mx, u - self.mu, y - self.my
+        self.mx += dx / self.w
+        self.mu += du / self.w
+        self.my += dy / self.w
+        part = old / self.w
+        self.xx = self.xx * keep + dx * dx * part
+        self.xu = self.xu * keep + dx * du * part
+        self.uu = self.uu * keep + du * du * part
+        self.xy = self.xy * keep + dx * dy * part
+        self.uy = self.uy * keep + du * dy * part
+        self.yy = self.yy * keep + dy * dy * part
+
+    def state(self) -> list[float]:
+        """The sums, in the order of the slots."""
+        return [getattr(self, name) for name in self.__slots__]
+
+    def restore(self, values: list[float]) -> None:
+        """Take back what `state` gave."""
+        for name, value in zip(self.__slots__, values, strict=True):
+            setattr(self, name, value)
+
+
+class _Fit(NamedTuple):
+    """a, k and A of a fit at the newest reading, with the standard deviations of noise, k, core and A."""
+
+    k: float
+    core_c: float
+    air_c: float
+    sd: float
+    sd_k: float
+    sd_core: float
+    sd_air: float
+
+
+class Approach:
+    """The running fit of one core in one place; `add` readings in rising time, `begin` anew after a disturbance."""
+
+    __slots__ = ("air", "air_mean", "air_sq", "at", "core", "count", "first", "long", "placed_air", "short", "since", "t", "x")
+
+    def __init__(self) -> None:
+        self.begin()
+
+    def begin(self) -> None:
+        """Forget everything."""
+        self.count = 0
+        self.first = 0.0
+        self.since: Instant | None = None
+        self.at: Instant | None = None
+        self.core = self.air = self.x = self.t = 0.0
+        self.air_mean = self.air_sq = 0.0
+        self.placed_air = False
+        self.long, self.short = Sums(), Sums()
+
+    def add(self, at: Instant, celsius: float, air_c: float | None) -> None:
+        """Take a reading later than all before it, with the surroundings' own where there is a probe."""
+        if self.at is not None and self._disturbed(at, celsius, air_c):
+            self.begin()
+        if self.at is None:
+            self.at = at
+            if self.since is None:
+                self.since, self.first = at, celsius
+            self.core, self.air, self.placed_air = celsius, air_c if air_c is not None else 0.0, air_c is not None
+            self.air_mean = self.air
+            keep = keep_short = 1.0
+        else:
+            span = at - self.at
+            seconds = span / SECOND
+            air = air_c if air_c is not None else 0.0
+            self.x += seconds * ((self.air + air) / 2.0 - (self.core + celsius) / 2.0)
+            self.t += seconds
+            keep, keep_short = math.exp(-span / MEMORY), math.exp(-span / SHORT)
+            share = 1.0 / (self.long.w * keep + 1.0)
+            off = air - self.air_mean
+            self.air_mean += share * off
+            self.air_sq = (1.0 - share) * (self.air_sq + share * off * off)
+            self.at, self.core, self.air = at, celsius, air
+        self.long.add(keep, self.x, self.t, celsius)
+        self.short.add(keep_short, self.x, self.t, celsius)
+        self.count += 1
+        if self.placed_air and self.count >= LEAST and self._rising():
+            since, first = self.since, self.first
+            self.begin()
+            self.since, self.first = since, first
+
+    def _rising(self) -> bool:
+        """Whether the approach is still getting faster, as in the lag of a centre behind its surface."""
+        fit, short = self._fit(self.long), self._fit(self.short)
+        if fit is None or short is None or fit.k <= 0.0:
+            return False
+        return short.k - fit.k > max(RISE_SHARE * fit.k, RISE_SD * math.hypot(fit.sd_k, short.sd_k))
+
+    def _disturbed(self, at: Instant, celsius: float, air_c: float | None) -> bool:
+        assert self.at is not None
+        if at - self.at > LONGEST or (air_c is not None) != self.placed_air:
+            return True
+        if air_c is not None and abs(air_c - self.air_mean) > max(JUMP_C, JUMP_SHARE * abs(air_c - celsius)):
+            return True
+        fit = self._fit(self.short) if self.count >= LEAST else None
+        if fit is None:
+            return False
+        expected = fit.air_c + (fit.core_c - fit.air_c) * math.exp(-fit.k * (at - self.at) / SECOND)
+        return abs(celsius - expected) > max(OFF_C, OFF_SD * fit.sd)
+
+    # --- the fit -------------------------------------------------------------------------------------------------
+
+    def _fit(self, s: Sums) -> _Fit | None:
+        """The fit of the newest reading's instant; None where the sums do not tell a rate."""
+        free = s.w * s.w / s.ww - (2.0 if self.placed_air else 3.0)  # effective number of readings less what is fitted
+        if free <= 1.0:
+            return None
+        return self._fit_with_air(s, free) if self.placed_air else self._fit_alone(s, free)
+
+    def _fit_with_air(self, s: Sums, free: float) -> _Fit | None:
+        if s.xx <= 0.0:
+            return None
+        k = s.xy / s.xx
+        left = max(s.yy - k * s.xy, 0.0) / s.w * (free + 2.0) / free
+        sd = max(math.sqrt(left), LEAST_SD_C)
+        dx = self.x - s.mx
+        # Readings next to each other do not err independently of the fit; the effective number keeps the interval honest.
+        per = (s.ww / (s.w * s.w)) * sd * sd
+        sd_k = math.sqrt(per * s.w / s.xx)
+        sd_core = math.sqrt(per * (1.0 + dx * dx * s.w / s.xx))
+        return _Fit(k, s.my + k * dx, self.air_mean, sd, sd_k, sd_core, math.sqrt(max(self.air_sq, 0.0)))
+
+    def _fit_alone(self, s: Sums, free: float) -> _Fit | None:
+        # x = -S here, since the surroundings count as 0: T = a + k x + b t.
+        det = s.xx * s.uu - s.xu * s.xu
+        if det <= 1e-9 * s.xx * s.uu:
+            return None
+        k = (s.xy * s.uu - s.uy * s.xu) / det
+        b = (s.uy * s.xx - s.xy * s.xu) / det
+        if k <= 0.0:
+            return None
+        left = max(s.yy - k * s.xy - b * s.uy, 0.0) / s.w * (free + 3.0) / free
+        sd = max(math.sqrt(left), LEAST_SD_C)
+        per = (s.ww / (s.w * s.w)) * sd * sd * s.w
+        var_k, var_b, cov = per * s.uu / det, per * s.xx / det, -per * s.xu / det
+        air = b / k
+        var_air = max(var_b - 2.0 * air * cov + air * air * var_k, 0.0) / (k * k)
+        dx, du = self.x - s.mx, self.t - s.mu
+        core = s.my + k * dx + b * du
+        var_core = per / s.w + dx * dx * var_k + du * du * var_b + 2.0 * dx * du * cov
+        return _Fit(k, core, air, sd, math.sqrt(var_k), math.sqrt(max(var_core, 0.0)), math.sqrt(var_air))
+
+    def forecast(self, to_c: float) -> Forecast | None:
+        """When the core reaches `to_c`; None while nothing can be told: too few readings, no approach, or `to_c` is behind it."""
+        if self.count < LEAST or self.at is None:
+            return None
+        fit = self._fit(self.long)
+        short = self._fit(self.short) if self.placed_air else fit
+        if fit is None or short is None or fit.k <= 0.0:
+            return None
+        if abs(fit.core_c - fit.air_c) > LAGS * abs(self.first - fit.air_c):
+            return None
+        # What the rate still changes, beyond what noise explains, is error of the model: it makes the interval wider.
+        drift = max((fit.k - short.k) ** 2 - fit.sd_k**2 - short.sd_k**2, 0.0)
+        k, sd_k = fit.k, math.sqrt(fit.sd_k**2 + drift + (MODEL_SD * fit.k) ** 2)
+        at = _time(k, fit.core_c, fit.air_c, to_c)
+        if at == 0.0:
+            return None
+        early, late = 0.0, 0.0
+        for k_, core, air in (
+            (k + Z_90 * sd_k, fit.core_c, fit.air_c), (k - Z_90 * sd_k, fit.core_c, fit.air_c),
+            (k, fit.core_c + Z_90 * fit.sd_core, fit.air_c), (k, fit.core_c - Z_90 * fit.sd_core, fit.air_c),
+            (k, fit.core_c, fit.air_c + Z_90 * fit.sd_air), (k, fit.core_c, fit.air_c - Z_90 * fit.sd_air),
+        ):  # fmt: skip
+            off = _time(k_, core, air, to_c) - at
+            if off != off:  # never, either way
+                continue
+            if off < 0.0:
+                early += off * off
+            else:
+                late += off * off
+        return Forecast(self._instant(at), self._instant(at - math.sqrt(early)), self._instant(at + math.sqrt(late)), fit.core_c, fit.air_c)
+
+    def needed(self, to_c: float, by: Instant) -> float | None:
+        """The surroundings in °C, steady from the newest reading on, in which the core would reach `to_c` just at `by`."""
+        if self.at is None or by <= self.at or (fit := self._fit(self.long)) is None or fit.k <= 0.0:
+            return None
+        left = math.exp(-fit.k * (by - self.at) / SECOND)
+        return None if left >= 1.0 else (to_c - fit.core_c * left) / (1.0 - left)
+
+    def _instant(self, seconds: float) -> Instant | None:
+        assert self.at is not None
+        return self.at + round(max(seconds, 0.0) * SECOND) if seconds < 1e9 else None
+
+    # --- snapshot ------------------------------------------------------------------------------------------------
+
+    def state(self) -> dict[str, Any]:
+        """The running state as JSON-able values."""
+        plain = {name: getattr(self, name) for name in self.__slots__ if name not in ("long", "short")}
+        return {**plain, "long": self.long.state(), "short": self.short.state()}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take back what `state` gave."""
+        for name in self.__slots__:
+            if name in ("long", "short"):
+                getattr(self, name).restore(state[name])
+            else:
+                setattr(self, name, state[name])
+
+
+def _time(k: float, core: float, air: float, to_c: float) -> float:
+    """Seconds until the core reaches `to_c`; infinite for never, 0 where it is there."""
+    if core == to_c:
+        return 0.0
+    if k <= 0.0 or (core - to_c) * (to_c - air) <= 0.0:
+        return math.inf
+    return math.log((core - air) / (to_c - air)) / k

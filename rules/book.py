@@ -14,6 +14,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
+from rules.book_process import PROCESS_MAKERS
 from rules.errors import BookError, QuantityError
 from rules.limits.spec import (
     Ceiling,
@@ -31,6 +32,7 @@ from rules.limits.spec import (
 )  # fmt: skip
 from rules.plan import Citation
 from rules.quantity import parse_difference, parse_span, parse_temperature
+from rules.science.errors import ScienceError
 
 #: What a row's mark means, best first.
 MARKS: Mapping[str, str] = {
@@ -45,8 +47,8 @@ MARKS: Mapping[str, str] = {
 #: A critical limit may rest on rows of these marks without a person's confirmation.
 READ_IN_ORIGINAL = frozenset({"O", "O-s"})
 
-#: Kinds that a book may hold for reading, but that this version makes no rule of.
-UNJUDGED_KINDS = ("degree-hours", "humidity", "composition", "reference")
+#: Kinds that a book may hold for reading, and that no rule is made of.
+UNJUDGED_KINDS = ("reference",)
 
 _ROW_META = ("mark", "section", "document", "date", "printed")
 _FAT_COLUMNS = 12
@@ -126,12 +128,11 @@ class Table:
     def rule(self, fat_pct: float | None = None) -> Rule:
         """The rule that the table states, for a product of that fat where it depends on it.
 
-        Raises BookError for a table of a kind that this version does not judge.
+        Raises BookError for a table that is there for reading only.
         """
         maker = _MAKERS.get(self.kind)
         if maker is None:
-            what = "is printed for reading" if self.kind == "reference" else f"is of the kind {self.kind}"
-            raise BookError(f'table "{self.ref}" {what}, which this version does not judge; take another table or write the limit out')
+            raise BookError(f'table "{self.ref}" is printed for reading and does not judge; take another table or write the limit out')
         return maker(self, fat_pct)
 
     def integrated(self, validated_by: str) -> IntegratedLethality:
@@ -198,7 +199,7 @@ def parse_book(text: str, name: str) -> Book:
         for table_name, raw in data["tables"].items():
             tables[table_name] = _table(name, table_name, raw, documents, tables)
         return Book(name, data["title"], data["about"].strip(), documents, tables)
-    except (tomllib.TOMLDecodeError, KeyError, TypeError, QuantityError) as error:
+    except (tomllib.TOMLDecodeError, KeyError, TypeError, QuantityError, ScienceError) as error:
         raise BookError(f"book {name} is malformed ({error}); restore the file as it was published") from error
 
 
@@ -289,4 +290,5 @@ _MAKERS = {
     "ceiling": _ceiling,
     "floor": _floor,
     "exposure": _exposure,
+    **PROCESS_MAKERS,
 }

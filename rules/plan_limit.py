@@ -25,6 +25,7 @@ from rules.limits.spec import (
     default_max_gap,
 )
 from rules.plan import PLACES, Limit
+from rules.plan_process import PROCESS_KEYS, PROCESS_READERS, process_place
 from rules.plan_read import Node, show
 from rules.reading import Span
 from rules.strictness import laxer
@@ -43,9 +44,10 @@ KIND_KEYS: Mapping[str, tuple[str, ...]] = {
     "come-up": ("low", "high", "within"),
     "lethality": ("method", *_HOLD_KEYS, *_INTEGRAL_KEYS),
     "cooling": ("start", "windows", "needs", "begin_within"),
+    **PROCESS_KEYS,
 }
-#: Kinds that the plan format has and a later version will judge.
-LATER_KINDS = ("profile", "humidity", "degree-hours", "composition")
+#: Where a temperature can be measured.
+_THERMOMETERS = tuple(p for p in PLACES if p != "humidity")
 STANDING_KINDS = ("ceiling", "floor", "exposure")
 PRIORITIES = ("low", "medium", "high", "critical")
 #: Of a limit judged on hand checks the longest interval is this much more than the time between two checks.
@@ -54,11 +56,12 @@ _SAMPLED_GAP = (12, 10)
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What a limit is read within: the site's unit, the product's fat, and whether it watches a room with no lot."""
+    """What a limit is read within: the site's unit, the product's fat, whether it watches a room with no lot, the probes' places."""
 
     unit: str
     fat_pct: float | None = None
     standing: bool = False
+    places: frozenset[str] = frozenset()
 
 
 def read_limit(node: Node, context: Context) -> Limit | None:
@@ -72,7 +75,7 @@ def read_limit(node: Node, context: Context) -> Limit | None:
     book_rule = _book_rule(node, table, context)
     unbooked = node.has("book") and (table is None or (book_rule is None and not all(node.has(k) for k in _INTEGRAL_KEYS)))
     rule = None if unbooked else _READERS[kind](node, book_rule)
-    place = _place(node, kind, context)
+    place = process_place(node, kind, rule, context.places) if kind in PROCESS_KEYS else _place(node, kind, context)
     sampled = node.span("sampled", None, zero=False)
     if sampled and context.standing:
         node.wrong("sampled", "a standing limit has no lot to check by hand; take sampled out")
@@ -80,7 +83,7 @@ def read_limit(node: Node, context: Context) -> Limit | None:
     common: dict[str, Any] = {
         "name": node.text("name", kind),
         "max_gap": _max_gap(node, kind, place or "core", sampled),
-        "critical": node.choice("class", ("critical", "operating"), "critical") == "critical",
+        "critical": node.choice("class", ("critical", "operating"), "critical") == "critical" and kind != "profile",
         "over": _over(node, context),
         "sampled": sampled,
         "probes": None if probes is None else int(probes),
@@ -108,9 +111,6 @@ def read_limit(node: Node, context: Context) -> Limit | None:
 
 def _kind(node: Node, context: Context) -> str | None:
     kind = show(node.data.get("kind")).strip('"')
-    if kind in LATER_KINDS:
-        node.wrong("kind", f"this version does not judge the kind {kind} yet; take the limit out and keep its record by hand")
-        return None
     allowed = STANDING_KINDS if context.standing else tuple(KIND_KEYS)
     if context.standing and kind in KIND_KEYS and kind not in allowed:
         node.wrong("kind", f"kind {kind} needs a lot, and a standing limit has none; write one of {', '.join(allowed)}")
@@ -152,7 +152,7 @@ def _book_rule(node: Node, table: Table | None, context: Context) -> Rule | None
 
 def _place(node: Node, kind: str, context: Context) -> str | None:
     default = "core" if kind in ("come-up", "lethality", "cooling") else ""
-    place = node.choice("place", PLACES, default, required=not default)
+    place = node.choice("place", _THERMOMETERS, default, required=not default)
     if context.standing and place == "core":
         node.wrong("place", 'place is "core", and a standing limit has no lot to put a core probe in; write "cooler", "room" or "chamber"')
         return None
@@ -326,4 +326,5 @@ _READERS: Mapping[str, Callable[[Node, Any], Rule | None]] = {
     "come-up": _come_up,
     "lethality": _lethality,
     "cooling": _cooling,
+    **PROCESS_READERS,
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
+from collections.abc import Callable
 from zoneinfo import ZoneInfo
 
 from rules.errors import PlanError, QuantityError
@@ -12,6 +13,7 @@ from rules.limits.spec import Dwell, HoldLethality, IntegratedLethality
 from rules.plan import PLACES, ROOM_KINDS, SPECIES, Advance, Limit, Plan, Probe, Product, Room, Site, Standing, Step
 from rules.plan_limit import Context, read_limit
 from rules.plan_lines import key_lines
+from rules.plan_process import humidity_uncertainty, percent_value, with_dry_bulbs
 from rules.plan_read import Mistakes, Node, show
 from rules.quantity import parse_difference, parse_span, parse_temperature
 from rules.reading import HOUR, MINUTE, SECOND
@@ -46,9 +48,12 @@ def _plan(root: Node, text: str) -> Plan:
     root.only(("site", "room", "probe", "standing", "product"))
     site = _site(root.table("site"))
     rooms = tuple(_room(n) for n in root.tables("room"))
-    probes = tuple(_probe(n) for n in root.tables("probe"))
+    probe_nodes = root.tables("probe")
+    probes = tuple(_probe(n) for n in probe_nodes)
+    places = frozenset(p.place for p in probes)
     standing = tuple(s for n in root.tables("standing") if (s := _standing(n, site)) is not None)
-    products = tuple(_product(n, site) for n in root.tables("product"))
+    products = tuple(_product(n, site, places) for n in root.tables("product"))
+    probes = with_dry_bulbs(probes, probe_nodes, products)
     _unique(root, "room", "id", [r.id for r in rooms])
     _unique(root, "probe", "id", [p.id for p in probes])
     _unique(root, "product", "code", [p.code for p in products])
@@ -98,23 +103,30 @@ def _room(node: Node) -> Room:
     return Room(node.text("id", required=True), node.choice("kind", ROOM_KINDS, "work"))
 
 
+#: What a plan says of the checking of a probe against ice, boiling water or a reference.
+_CHECKING = ("tolerance", "check_every")
+
+
 def _probe(node: Node) -> Probe:
-    node.only(("id", "place", "room", "uncertainty", "span", "silent_after", "max_rate", "stuck_after", "source"))
+    node.only(("id", "place", "room", "uncertainty", "span", "silent_after", "max_rate", "stuck_after", "source", "dry_bulb", *_CHECKING))
+    humid = node.data.get("place") == "humidity"
     return Probe(
         id=node.text("id", required=True),
         place=node.choice("place", PLACES, "core", required=True),
         room=node.text("room") or None,
-        uncertainty_c=node.difference("uncertainty"),
-        span_c=_sensor_span(node),
+        uncertainty_c=humidity_uncertainty(node) if humid else node.difference("uncertainty"),
+        span_c=_sensor_span(node, percent_value if humid else parse_temperature),
         silent_after=node.span("silent_after", 2 * MINUTE, zero=False),
-        max_rate_c_s=_max_rate(node),
+        max_rate_c_s=_max_rate(node, percent_value if humid else parse_difference),
         stuck_after=node.span("stuck_after", None, zero=False),
         source=node.text("source") or None,
         line=node.line,
+        tolerance_c=node.difference("tolerance"),
+        check_every=node.span("check_every", None, zero=False),
     )
 
 
-def _sensor_span(node: Node) -> tuple[float, float] | None:
+def _sensor_span(node: Node, parse: Callable[[str], float]) -> tuple[float, float] | None:
     value = node.data.get("span")
     if value is None:
         return None
@@ -124,26 +136,30 @@ def _sensor_span(node: Node) -> tuple[float, float] | None:
     elif isinstance(value, list) and len(value) == 2:
         ends = value
     try:
-        low, high = (parse_temperature(e) for e in ends)
+        low, high = (parse(e) for e in ends)
         if low < high:
             return low, high
     except (QuantityError, ValueError):
         pass
-    node.wrong("span", f'span is {show(value)}; write the coldest and the hottest the sensor reads, such as "-40 °C to 150 °C"')
+    what = "the lowest and the highest" if parse is percent_value else "the coldest and the hottest"
+    example = "0 % to 100 %" if parse is percent_value else "-40 °C to 150 °C"
+    node.wrong("span", f'span is {show(value)}; write {what} the sensor reads, such as "{example}"')
     return None
 
 
-def _max_rate(node: Node) -> float | None:
+def _max_rate(node: Node, parse: Callable[[str], float]) -> float | None:
     value = node.data.get("max_rate")
     if value is None:
         return None
     match = _RATE.fullmatch(value) if isinstance(value, str) else None
     try:
-        rate = parse_difference(match[1]) / (_RATE_SPAN[match[2][0]] / SECOND) if match else 0.0
+        rate = parse(match[1]) / (_RATE_SPAN[match[2][0]] / SECOND) if match else 0.0
     except QuantityError:
         rate = 0.0
     if rate <= 0:
-        node.wrong("max_rate", f'max_rate is {show(value)}; write a difference per time, such as "3 °C/min"')
+        node.wrong(
+            "max_rate", f'max_rate is {show(value)}; write a difference per time, such as "3 {"%" if parse is percent_value else "°C"}/min"'
+        )
         return None
     return rate
 
@@ -157,14 +173,14 @@ def _standing(node: Node, site: Site) -> Standing | None:
     return Standing(room, limits) if room else None
 
 
-def _product(node: Node, site: Site) -> Product:
+def _product(node: Node, site: Site, places: frozenset[str]) -> Product:
     node.only(("code", "name", "species", "cured", "fat", "diameter", "step"))
     code = node.text("code", required=True)
     fat = _fat(node)
     step_nodes = node.tables("step")
     if not step_nodes:
         node.wrong("", "the product has no step; write [[product.step]] below it")
-    steps = tuple(_step(n, Context(site.unit, fat)) for n in step_nodes)
+    steps = tuple(_step(n, Context(site.unit, fat, places=places)) for n in step_nodes)
     _unique(node, "step", "name", [s.name for s in steps])
     for step, step_node in zip(steps, step_nodes, strict=True):
         _check_over(step, steps, step_node)

@@ -30,6 +30,9 @@ EXAMPLES: Mapping[str, str] = {
     "uncertainty": '"0.5 °F"', "max_gap": '"15 min"',
     "sampled": '"15 min"', "on_delay": '"30 min"', "off_delay": '"5 min"', "probes": "2", "nitrite_ppm": "100",
     "confirm_within": '"20 min"', "silent_after": '"2 min"', "stuck_after": '"30 min"', "do": '["…", "…"]',
+    "stages": '[{ set = "130 °F", for = "1 h" }, { set = "170 °F", until_core = "152 °F" }]', "set": '"170 °F"', "until_core": '"152 °F"',
+    "tolerance": '"10 °F"', "settle": '"15 min"', "at_least": '"60 min"', "exempt": '"casing"', "base": '"60 °F"', "until_ph": "5.3",
+    "measure": '"nitrite_ppm"', "dry_bulb": '"chamber-1"', "check_every": '"14 days"',
 }  # fmt: skip
 
 _LOWEST_C, _HIGHEST_C = -200.0, 600.0

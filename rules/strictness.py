@@ -7,20 +7,25 @@ from collections.abc import Callable
 from typing import Any
 
 from rules.limits.spec import (
+    Band,
     Ceiling,
     ComeUp,
+    Composition,
     Cooling,
+    DegreeHours,
     Dwell,
     Exposure,
     Floor,
     HoldLethality,
+    Humidity,
     IntegratedLethality,
     Need,
+    Profile,
     Rule,
 )
 from rules.quantity import format_span
 from rules.reading import Span
-from rules.wording import temperature
+from rules.wording import degree_hours, difference, temperature
 
 
 def laxer(rule: Rule, book: Rule, unit: str) -> str:
@@ -167,6 +172,62 @@ def _needs(needs: tuple[tuple[Need, ...], ...]) -> str:
     return " or ".join(" and ".join(f"{n.measure} {n.least:g}" for n in part) for part in needs)
 
 
+def _profile(rule: Profile, book: Profile, unit: str) -> str:
+    if rule.stages != book.stages:
+        return "its stages are not the book's, so that nothing shows that they ask as much; leave stages out"
+    if _above(rule.tolerance_c, book.tolerance_c):
+        return f"tolerance is {difference(rule.tolerance_c, unit)} where {difference(book.tolerance_c, unit)} is usual; write that or less"
+    if rule.settle > book.settle:
+        return f"settle is {format_span(rule.settle)} where {format_span(book.settle)} is usual; write that or less"
+    return ""
+
+
+def _humidity(rule: Humidity, book: Humidity, _unit: str) -> str:
+    if rule.exempt:
+        return ""
+    if book.min_rh is not None and (rule.min_rh is None or _above(book.min_rh, rule.min_rh)):
+        own = "left out" if rule.min_rh is None else f"{rule.min_rh:g} %"
+        return f"min_rh is {own} where the book has {book.min_rh:g} %; write that or more"
+    if book.share is not None and (rule.share is None or rule.share < book.share):
+        own = "left out" if rule.share is None else f"{100 * rule.share:g} %"
+        return f"share is {own} where the book has {100 * book.share:g} %; write that or more"
+    if book.at_least is not None and (rule.at_least is None or rule.at_least < book.at_least):
+        own = "left out" if rule.at_least is None else format_span(rule.at_least)
+        return f"at_least is {own} where the book has {format_span(book.at_least)}; write that or more"
+    return ""
+
+
+def _degree_hours(rule: DegreeHours, book: DegreeHours, unit: str) -> str:
+    if _above(rule.base_c, book.base_c):
+        return f"base is {temperature(rule.base_c, unit)} where the book has {temperature(book.base_c, unit)}; write that or less"
+    if rule.until_ph > book.until_ph:
+        return f"until_ph is {rule.until_ph:g} where the book has {book.until_ph:g}; write that or less"
+    for band in book.bands:
+        low, high = _ends(band)
+        for own in rule.bands:
+            own_low, own_high = _ends(own)
+            if max(own_low, low) < min(own_high, high) and own.limit > band.limit + 1e-9:
+                words = [f"{w} {temperature(e, unit)}" for w, e in (("above", band.from_c), ("below", band.to_c)) if e is not None]
+                where = f" for a chamber {' and '.join(words)}" if words else ""
+                book_has = degree_hours(band.limit, unit)
+                return f"limit is {degree_hours(own.limit, unit)} where the book has {book_has}{where}; write that or less"
+    return ""
+
+
+def _ends(band: Band) -> tuple[float, float]:
+    return (-math.inf if band.from_c is None else band.from_c), (math.inf if band.to_c is None else band.to_c)
+
+
+def _composition(rule: Composition, book: Composition, _unit: str) -> str:
+    if rule.measure != book.measure:
+        return ""
+    if book.least is not None and (rule.least is None or rule.least < book.least):
+        return f"min is {'left out' if rule.least is None else f'{rule.least:g}'} where the book has {book.least:g}; write that or more"
+    if book.most is not None and (rule.most is None or rule.most > book.most):
+        return f"max is {'left out' if rule.most is None else f'{rule.most:g}'} where the book has {book.most:g}; write that or less"
+    return ""
+
+
 _COMPARE: dict[type, Callable[[Any, Any, str], str]] = {
     Ceiling: _ceiling,
     Floor: _floor,
@@ -176,4 +237,8 @@ _COMPARE: dict[type, Callable[[Any, Any, str], str]] = {
     HoldLethality: _hold,
     IntegratedLethality: _integrated,
     Cooling: _cooling,
+    Profile: _profile,
+    Humidity: _humidity,
+    DegreeHours: _degree_hours,
+    Composition: _composition,
 }

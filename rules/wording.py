@@ -14,3 +14,13 @@ def temperature(celsius: float, unit: str) -> str:
 def difference(celsius: float, unit: str) -> str:
     """A temperature difference in the site's unit, to a tenth."""
     return f"{round(celsius * 9 / 5 if unit == 'F' else celsius, 1) + 0.0:g} °{unit}"
+
+
+def degree_hours(celsius_hours: float, unit: str) -> str:
+    """Degree-hours in the site's unit, to a whole one: "1200 °F h"."""
+    return f"{round(celsius_hours * 9 / 5 if unit == 'F' else celsius_hours) + 0:g} °{unit} h"
+
+
+def percent(value: float) -> str:
+    """Per cent, to a tenth: "92.5 %"."""
+    return f"{round(value, 1) + 0.0:g} %"

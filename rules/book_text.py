@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import textwrap
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import zip_longest
+from typing import Any
 
-from rules.book import MARKS, Book, BookRow, Table, book_names, load_book
-from rules.plan import Plan
+from rules.book import MARKS, UNJUDGED_KINDS, Book, BookRow, Table, book_names, load_book
 from rules.checks.remark import PlanRemark
+from rules.plan import Plan
+from rules.sources import unread_words
 
 _WIDTH = 79
 _FAT_BLOCK = 6
+#: Characters that a row's own text may take beside its mark and section, and those of the mark.
+_TEXT = 46
+_MARK = 4
 
 CAUTION = (
     "A plan supports a HACCP plan and does not replace one. Limits must be validated for the establishment's own products by a "
@@ -28,8 +34,9 @@ def books_text(name: str | None = None) -> str:
         return "\n".join(_list()) + "\n"
     book_name, _, table_name = name.partition("/")
     book = load_book(book_name)
-    lines = [*_table(book, book.table(table_name))] if table_name else list(_book(book))
-    return "\n".join([*lines, "", *_legend(book)]) + "\n"
+    chosen = [book.table(table_name)] if table_name else list(book.tables.values())
+    lines = [*_table(book, chosen[0])] if table_name else list(_book(book))
+    return "\n".join([*lines, "", *_legend(chosen)]) + "\n"
 
 
 def check_text(plan: Plan, remarks: Sequence[PlanRemark], name: str = "plan.toml") -> str:
@@ -51,8 +58,9 @@ def _count(n: int, what: str) -> str:
     return f"{n or 'no'} {what}{'' if n == 1 else 's'}"
 
 
-def _wrap(text: str, indent: str = "") -> list[str]:
-    return textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
+def _wrap(text: str, indent: str = "", rest: str | None = None) -> list[str]:
+    after = indent if rest is None else rest
+    return textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=after, break_on_hyphens=False)
 
 
 def _list() -> Iterator[str]:
@@ -62,7 +70,7 @@ def _list() -> Iterator[str]:
         yield f"{name}"
         yield from _wrap(f"{book.title}. {_count(len(book.tables), 'table')}; marks {', '.join(m for m in MARKS if m in marks)}.", "  ")
     yield ""
-    yield from _wrap('Print one with "larderer books NAME", one table with "larderer books NAME/TABLE".')
+    yield from _wrap('Print one with "larderer books NAME", one table with "larderer books NAME TABLE".')
     yield ""
     yield from _marks(MARKS)
 
@@ -75,7 +83,13 @@ def _book(book: Book) -> Iterator[str]:
     yield from _wrap(book.about)
     yield ""
     yield "Tables:"
-    yield from textwrap.wrap(", ".join(book.tables), _WIDTH, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False)
+    by_kind: dict[str, list[str]] = {}
+    for table in book.tables.values():
+        by_kind.setdefault(table.kind, []).append(table.name)
+    for kind, names in by_kind.items():
+        yield from textwrap.wrap(
+            f"{kind}: {', '.join(names)}", _WIDTH, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False
+        )
     for table in book.tables.values():
         yield ""
         yield from _table(book, table)
@@ -84,60 +98,147 @@ def _book(book: Book) -> Iterator[str]:
 def _table(book: Book, table: Table) -> Iterator[str]:
     yield table.name
     yield "-" * len(table.name)
-    yield from _wrap(f"{table.title}. Kind: {table.kind}.")
-    conditions = []
-    if table.species:
-        conditions.append("for " + ", ".join(table.species))
-    if table.cured is not None:
-        conditions.append("cured only" if table.cured else "uncured only")
-    if conditions:
-        yield from _wrap("Product: " + "; ".join(conditions) + ".")
-    rows = table.all_rows()
-    same = len({r.citation for r in rows}) == 1
-    for document in dict.fromkeys(r.citation.document for r in rows):
+    yield from _wrap(f"{table.title}. Kind: {table.kind}{', for reading only' if table.kind in UNJUDGED_KINDS else ''}.")
+    if product := _product(table):
+        yield from _wrap(f"Product: {product}.")
+    rows = [*table.all_rows(), *((table.integral,) if table.integral else ())]
+    documents = list(dict.fromkeys(r.citation.document for r in rows))
+    sections = list(dict.fromkeys(r.citation.section for r in rows if r is not table.integral))
+    for n, document in enumerate(documents, start=1):
         title, date = book.documents[document]
-        section = f", {rows[0].citation.section}" if same else ""
-        yield from _wrap(f"Source: {document}{section} ({date}). {title}.")
-    if table.start:
-        yield f"  the clock starts at {table.start}"
-    yield from _by_fat(table) if table.by_fat else (_row(r, same) for r in table.rows)
-    for need in table.needs:
-        values = " and ".join(f"{k} {v:g}" for k, v in need.values.items())
-        yield _line(f"needs at least {values}", need, same)
-    if table.begin_within:
-        yield _line(f"start within {table.begin_within.values['time']} of the end of cooking", table.begin_within, same)
+        section = f", {sections[0]}" if len(sections) == 1 and len(documents) == 1 else ""
+        yield from _wrap(f"Source{f' [{n}]' if len(documents) > 1 else ''}: {document}{section} ({date}). {title}.")
+    yield from _wrap(unread_words(r.citation.mark for r in rows))
+    yield ""
+    if table.by_fat:
+        yield from _by_fat(table)
+    elif any("code" in r.values for r in table.rows):
+        yield from _by_code(table, documents)
+    else:
+        yield from _aligned(_lines(table), documents, shown=len(sections) > 1 or len(documents) > 1)
     if table.integral:
-        v = table.integral.values
-        yield from _wrap(
-            f"As a sum: D {v['d_value']} at {v['reference']}, z {v['z_value']}, nothing below {v['floor']}, "
-            f"target {v['target_log']:g} log; "
-            f"{table.integral.citation.mark}: {table.integral.citation.section}.",
-            "  ",
-        )
+        v, cited = table.integral.values, table.integral.citation
+        terms = f"D {v['d_value']} at {v['reference']}, z {v['z_value']}, nothing below {v['floor']}, target {v['target_log']:g} log"
+        yield ""
+        yield from _wrap(f"As a sum: {terms}. Mark {cited.mark}: {cited.section}.", "  ")
     if table.note:
+        yield ""
         yield from _wrap(table.note, "  ")
 
 
+def _product(table: Table) -> str:
+    parts = ["for " + ", ".join(table.species)] if table.species else []
+    if table.cured is not None:
+        parts.append("cured only" if table.cured else "uncured only")
+    return "; ".join(parts)
+
+
+#: How a published figure reads before its value. A key that is not here stands as it is.
 _WORDS = {
-    "at": "at or above", "for": "for", "to": "down to", "within": "within", "by": "by", "from": "from", "low": "from", "high": "to",
-    "max": "at most", "min": "at least", "allowed": "time over allowed", "above": "above", "base": "above", "chamber_from": "chamber from",
-    "chamber_to": "chamber to", "limit": "less than", "until_ph": "until pH",
+    "at": "", "for": "for", "from": "from", "to": "to", "within": "within", "by": "by", "low": "from", "high": "to", "max": "at most",
+    "min": "at least", "allowed": "time over allowed", "above": "above", "base": "above", "chamber_from": "chamber from",
+    "chamber_to": "chamber to", "limit": "less than", "until_ph": "until pH", "min_rh": "RH at least", "share": "for at least",
+    "at_least": "and at least", "measure": "", "best": "best", "then_to": "until", "surface_from": "surface from", "surface_to": "to",
 }  # fmt: skip
+#: Where the order of columns is not that of the first row.
+_ORDER = ("code", "measure", "chamber_from", "chamber_to", "min_rh", "share", "at_least", "from", "to", "above", "at", "low", "high")
+_AFTER = {"by": " from the start", "share": " of the cook"}
+_COLD_TO = {"cooling": "down to"}
 
 
-def _row(row: BookRow, same: bool) -> str:
-    values = row.values
-    if set(values) == {"at", "for"}:
-        text = f"{values['at']:>8}   {values['for']:<10}"
-    else:
-        text = " ".join(f"{_WORDS.get(k, k)} {v}" + (" from the start" if k == "by" else "") for k, v in values.items())
-    return _line(text + (f' (printed "{row.printed}")' if row.printed else ""), row, same)
+def _cells(values: Mapping[str, Any], kind: str) -> dict[str, str]:
+    """Each figure of a row with its word before it, by its key."""
+    cells = {}
+    unit = " ppm" if str(values.get("measure", "")).endswith("_ppm") else ""
+    for key, value in values.items():
+        word = _COLD_TO.get(kind, "to") if key == "to" else "" if key == "base" else _WORDS.get(key, key.replace("_", " "))
+        shown = f"{value:g}{unit}" if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
+        cells[key] = f"{word} {shown}".strip() + _AFTER.get(key, "")
+    if "share" not in values and "at_least" in cells:
+        cells["at_least"] = f"for at least {values['at_least']}"
+    return cells
 
 
-def _line(text: str, row: BookRow, same: bool) -> str:
-    cited = row.citation.mark if same else f"{row.citation.mark}  {row.citation.section}"
-    line = f"  {text:<34} {cited}"
-    return line if len(line) <= _WIDTH else "\n".join(_wrap(f"{text}   {cited}", "  "))
+def _condition(values: Mapping[str, Any]) -> str:
+    """A condition that no watch judges, in words."""
+    lead = (
+        f"or, instead of {'the needs' if values['instead_of'] == 'needs' else 'going on without a stop'}: "
+        if "instead_of" in values
+        else ""
+    )
+    if values.get("continuous"):
+        end = f" until {values['then_to']}" if "then_to" in values else ""
+        start = f", starting within {values['start_within']}" if "start_within" in values else ""
+        return f"{lead}the cooling goes on without a stop{end}{start}"
+    if "cooked" in values:
+        return f"{lead}{values['cooked']} cooked product"
+    if values.get("intact"):
+        return f"{lead}intact pieces"
+    if "surface_from" in values:
+        return f"{lead}the surface at most {values['within']} from {values['surface_from']} to {values['surface_to']}"
+    return lead + ", ".join(_cells({k: v for k, v in values.items() if k != "instead_of"}, "").values())
+
+
+def _lines(table: Table) -> Iterator[tuple[dict[str, str], BookRow | None]]:
+    """Every line of a table: its cells by their key, and the row that it cites; a cell without a key takes the whole line."""
+    if table.start:
+        yield {"": f"the clock starts at {table.start}"}, None
+    if table.kind in ("degree-hours",) and len({r.values["base"] for r in table.rows}) == 1:
+        yield {"": f"the sum above {table.rows[0].values['base']}, by the highest chamber temperature"}, None
+    for row in table.rows:
+        values = {k: v for k, v in row.values.items() if not (table.kind == "degree-hours" and k == "base")}
+        yield {**_cells(values, table.kind), **({"printed": f'printed "{row.printed}"'} if row.printed else {})}, row
+    for n, need in enumerate(table.needs):
+        least = " and ".join(f"{k} {v:g}" for k, v in need.values.items())
+        yield {"": f"{'or ' if n else 'needs '}at least {least}"}, need
+    if table.begin_within:
+        yield {"": f"start within {table.begin_within.values['time']} of the end of cooking"}, table.begin_within
+    if table.endpoint:
+        yield {"": f"only with lethality rows of {table.endpoint} or more"}, None
+    for condition in table.conditions:
+        yield {"": f"{_condition(condition.values)} (not judged)"}, condition
+
+
+def _aligned(lines: Iterable[tuple[dict[str, str], BookRow | None]], documents: Sequence[str], *, shown: bool) -> Iterator[str]:
+    """Cells under one another, then the mark, then the section where the rows do not share it; a section is not said twice running."""
+    lines = list(lines)
+    found = dict.fromkeys(k for cells, _ in lines for k in cells if k)
+    keys = sorted(found, key=lambda k: (_ORDER.index(k) if k in _ORDER else len(_ORDER), k == "printed"))
+    widths = {k: max(len(cells.get(k, "")) for cells, _ in lines) for k in keys}
+    texts = [cells[""] if "" in cells else "  ".join(cells.get(k, "").ljust(widths[k]) for k in keys) for cells, _ in lines]
+    # Where the columns together are too wide, a row is read as a sentence instead.
+    most = _TEXT if shown else _WIDTH - 2 - _MARK
+    if any(len(t.rstrip()) > most for (cells, _), t in zip(lines, texts, strict=True) if "" not in cells):
+        texts = [cells[""] if "" in cells else ", ".join(cells[k] for k in keys if k in cells) for cells, _ in lines]
+    width = min(max(len(t.rstrip()) for t in texts), most)
+    said = ""
+    for text, (_, row) in zip(texts, lines, strict=True):
+        section = ""
+        if row is not None and shown:
+            number = f"[{documents.index(row.citation.document) + 1}] " if len(documents) > 1 else ""
+            section = number + row.citation.section
+        mark = [row.citation.mark if row else ""]
+        where = _fill("" if section == said else section, max(_WIDTH - width - 4 - _MARK, 1))
+        columns = [_fill(text.rstrip(), width), mark, where]
+        said = section or said
+        for parts in zip_longest(*columns, fillvalue=""):
+            yield f"  {parts[0]:<{width}}  {parts[1]:<{_MARK}}{parts[2]}".rstrip()
+
+
+def _fill(text: str, width: int) -> list[str]:
+    """The text in lines of that width, all but the first set in."""
+    return textwrap.wrap(text, width, subsequent_indent="  ", break_on_hyphens=False) or [""]
+
+
+def _by_code(table: Table, documents: Sequence[str]) -> Iterator[str]:
+    """Rows that are named and told in words: the name with its mark and section, what it says below it."""
+    for row in table.rows:
+        number = f"[{documents.index(row.citation.document) + 1}] " if len(documents) > 1 else ""
+        yield from _wrap(f"{row.values['code']}   {row.citation.mark}   {number}{row.citation.section}", "  ", "      ")
+        cells = _cells({k: v for k, v in row.values.items() if k not in ("code", "situation", "limits")}, table.kind)
+        figures = ", ".join(cells.values()) + (f' (printed "{row.printed}")' if row.printed else "")
+        told = [str(row.values[k]) for k in ("situation", "limits") if k in row.values]
+        yield from _wrap("; ".join([*([figures] if figures else []), *told]), "      ")
 
 
 def _by_fat(table: Table) -> Iterator[str]:
@@ -148,10 +249,12 @@ def _by_fat(table: Table) -> Iterator[str]:
         yield "  " + "fat".rjust(7) + "".join(f"{c + 1} %".rjust(10) for c in block) + "  mark"
         for row in table.rows:
             yield "  " + row.values["at"].rjust(7) + "".join(row.values["for"][c].rjust(10) for c in block) + f"  {row.citation.mark}"
+        if first + _FAT_BLOCK < columns:
+            yield ""
 
 
-def _legend(book: Book) -> Iterator[str]:
-    used = {r.citation.mark for t in book.tables.values() for r in (*t.all_rows(), *((t.integral,) if t.integral else ()))}
+def _legend(tables: Iterable[Table]) -> Iterator[str]:
+    used = {r.citation.mark for t in tables for r in (*t.all_rows(), *((t.integral,) if t.integral else ()))}
     return _marks({m: words for m, words in MARKS.items() if m in used})
 
 

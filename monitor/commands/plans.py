@@ -70,11 +70,14 @@ def rehearse(
 
 
 @app.command()
-def books(name: Annotated[str | None, typer.Argument(help="a book, or book/table")] = None) -> None:
-    """List the limit books, or print one with its citations.
+def books(
+    name: Annotated[str | None, typer.Argument(help="a book, or book/table")] = None,
+    table: Annotated[str | None, typer.Argument(help="one table of the book")] = None,
+) -> None:
+    """List the limit books, or print one, or one table of it, with its citations.
 
-    Example: larderer books us-inspected-2021/meat-6.5-log
+    Example: larderer books us-inspected-2021 meat-6.5-log
     """
     from rules.book_text import books_text
 
-    said(books_text(name))
+    said(books_text(f"{name}/{table}" if name and table else name))

@@ -8,6 +8,7 @@ from rules.finding import Verdict
 from rules.limits.spec import Dwell, HoldLethality, IntegratedLethality
 from rules.plan import Advance, Step
 from rules.reading import MINUTE, Instant, LotEvent
+from tests.plain.chill import turns_of
 from tests.plain.evidence import LAST, Moment, Seen, milli
 from tests.plain.lots import Jump, Lot, Stay
 
@@ -58,7 +59,7 @@ def _fulfilled(lot: Lot, stay: Stay, advance: Advance) -> Instant | None:
         return next((at for at in sorted(instants) if _core_held(lot, stay, advance, at)), None)
     kind = Dwell if advance.when == "dwell met" else HoldLethality | IntegratedLethality
     limits = [(s, limit) for s, limit in lot.limits if stay.step.name in lot.names(s, limit) and isinstance(limit.rule, kind)]
-    turns = {since} | {at for s, limit in limits for at in lot.turns_of(s, limit)}
+    turns = {since} | {at for s, limit in limits for at in turns_of(lot, s, limit)}
     for at in sorted(turn for turn in turns if turn >= since):
         if limits and all(lot.limit_verdict(s, limit, at) is Verdict.MET for s, limit in limits):
             return at

@@ -20,8 +20,19 @@ class Carried(NamedTuple):
     bare_since: Instant | None
 
 
-def carry(pieces: Sequence[Spell], watches: Sequence[Watch], tiers: int, max_gap: Span, tally: Tally, at: Instant) -> Carried:
-    """Walk through openings and closings up to `at`; `tally` gives a watch's sums at an instant."""
+def carry(
+    pieces: Sequence[Spell],
+    watches: Sequence[Watch],
+    tiers: int,
+    max_gap: Span,
+    tally: Tally,
+    at: Instant,
+    worth: Callable[[Instant, Instant, Span], float] = lambda start, end, length: length,
+) -> Carried:
+    """Walk through openings and closings up to `at`; `tally` gives a watch's sums at an instant.
+
+    `worth` is what time without a watch adds, as possible, from its start, its end and its length.
+    """
     turns = []
     for w, watch in enumerate(watches):
         for spell in joined(spell for stretch in watch.stretches for spell in stretch.inside):
@@ -42,7 +53,7 @@ def carry(pieces: Sequence[Spell], watches: Sequence[Watch], tiers: int, max_gap
             broken = broken or bool(opened) or length > max_gap
             bare = _largest(watches, bases, opened, moment, bare, tally)
             if length > max_gap:
-                bare = [Base(b.sure, b.total + length) for b in bare]
+                bare = [Base(b.sure, b.total + worth(last.at, moment.at, length)) for b in bare]
         open_now += 1
         if w not in opened:
             bases[w] = _largest(watches, bases, opened, moment, bare, tally) if broken else nothing

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from rules.finding import Verdict
 from rules.limits.spec import Cooling
@@ -32,27 +33,37 @@ def _sought(rule: Cooling, seen: Sequence[Seen], u: float, since: Instant) -> In
     return WAITING if not fixed and hot[-1] == before[-1].at else hot[-1]
 
 
+class Leave(NamedTuple):
+    """When the lot left a cook that had been met, and when a later cook was met, if one was."""
+
+    at: Instant
+    cooked_again: Instant | None
+
+
 @dataclass(frozen=True)
 class Setting:
     """What a cooling watch needs to know beyond its own readings.
 
     `opening` is the limit's; `restarts` are later instants at which lethality was met; `short_of_needs`: the conditions
     were not entered by the opening; `others(at)` are the clocks of the lot's other core probes at an instant;
-    `leave` is when the lot left the step in which its lethality was met.
+    `leaves` are when the lot left the steps in which its lethality was met; before `since`, if given, nothing counts.
     """
 
     opening: Instant
     restarts: Sequence[Instant]
     short_of_needs: bool
     others: Callable[[Instant], Sequence[Instant]]
-    leave: Instant | None = None
+    leaves: Sequence[Leave] = ()
     lot_end: Moment | None = None
+    since: Instant | None = None
 
 
 def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Setting, now: Instant) -> Outcome:
     """`all_seen` are all good readings of the probe while placed in the lot, also those before the opening."""
     if watch.opened.at > now:
         return OPEN
+    if setting.since is not None:
+        all_seen = [s for s in all_seen if s.at >= setting.since]
     ends = [spell.end.at for spell in spells(watch) if spell.end is not None and spell.end.at <= now]
     instants = {watch.opened.at, now, *ends, *(s.at for s in all_seen if s.at <= now and any(spell.holds(s.at) for spell in spells(watch)))}
     outcome = OPEN
@@ -69,10 +80,11 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
                 deviated = Course(rule, watch, seen, clock_start, took, until, closed is not None, clock_start != start).deviated
                 if deviated is not None:
                     return Outcome(Verdict.DEVIATED, deviated, True)
-        late = _begun_late(rule, watch, seen, setting, at, closed is not None)
-        if late is not None and late.verdict is Verdict.DEVIATED:
-            return late
-        causes += [late.at] if late is not None and late.at is not None else []
+        for leave in setting.leaves:
+            late = _begun_late(rule, watch, seen, leave, at, closed is not None)
+            if late is not None and late.verdict is Verdict.DEVIATED:
+                return late
+            causes += [late.at] if late is not None and late.at is not None else []
         outcome = _standing(rule, watch, seen, (start, taken), causes, at, closed, setting.lot_end)
         if outcome.final:
             return outcome
@@ -229,12 +241,14 @@ def _waited_blind(rule: Cooling, watch: Watch, seen: Sequence[Seen]) -> list[Ins
     ]
 
 
-def _begun_late(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, at: Instant, closed: bool) -> Outcome | None:
+def _begun_late(rule: Cooling, watch: Watch, seen: Sequence[Seen], leave: Leave, at: Instant, closed: bool) -> Outcome | None:
     """What became of the deadline for cooling to begin, if it has passed before a reading below `start`."""
-    if rule.begin_within is None or setting.leave is None or setting.leave > at:
+    if rule.begin_within is None or leave.at > at:
         return None
-    deadline = setting.leave + rule.begin_within
-    begun = next((s.at for s in seen if s.at >= setting.leave and milli(s.low - watch.u) < milli(rule.start_c)), None)
+    deadline = leave.at + rule.begin_within
+    if leave.cooked_again is not None and leave.cooked_again <= deadline:
+        return None  # cooked again before it passed
+    begun = next((s.at for s in seen if s.at >= leave.at and milli(s.low - watch.u) < milli(rule.start_c)), None)
     if begun is not None and begun <= deadline:
         return None
     later = [s for s in seen if s.at > deadline]

@@ -12,27 +12,38 @@ from typing import Any
 from rules.plan import Plan
 from rules.reading import Event, Instant, LotEvent
 from tests.plain.advance import next_jump
+from tests.plain.doubts import Doubts, Told
 from tests.plain.evidence import arranged
-from tests.plain.lots import Lot
+from tests.plain.lots import Jump, Lot
 
 
 def judge(plan: Plan, events: Sequence[Event], at: Instant | None = None) -> dict[str, Any]:
     """Every lot with its verdict, and every limit with its verdict and its watches' verdicts and instants."""
     rows = arranged(events, at)
     now = at if at is not None else rows[-1].at
-    started = [e.lot for e in rows if isinstance(e, LotEvent) and e.event == "start"]
-    return {"lots": [_reported(judged(plan, lot, rows, now)) for lot in started]}
+    return {"lots": [_reported(lot, told) for lot, told in judged(plan, rows, now)]}
 
 
-def judged(plan: Plan, name: str, rows: Sequence[Event], now: Instant) -> Lot:
-    """A lot with every automatic advance found, earliest first."""
-    lot = Lot(plan, name, rows, now)
-    while (jump := next_jump(lot)) is not None:
-        lot = Lot(plan, name, rows, now, [*lot.jumps, jump])
-    return lot
+def judged(plan: Plan, rows: Sequence[Event], now: Instant) -> list[tuple[Lot, list[Told]]]:
+    """The lots with every automatic advance found, earliest first, and what is told of their probes.
+
+    An advance moves a lot to another room, beside other probes, which changes what is suspect from then on.
+    """
+    names = [e.lot for e in rows if isinstance(e, LotEvent) and e.event == "start"]
+    jumps: dict[str, list[Jump]] = {name: [] for name in names}
+    lots: list[Lot] = []
+    while True:
+        doubts = Doubts(plan, rows, [Lot(plan, name, rows, now, jumps[name]) for name in names])
+        same = {lot.lot: lot for lot in lots if lot.jumps == jumps[lot.lot] and lot.events == doubts.rows}
+        lots = [same.get(name) or Lot(plan, name, doubts.rows, now, jumps[name]) for name in names]
+        found = [(jump, lot) for lot in lots for jump in [next_jump(lot)] if jump is not None]
+        if not found:
+            return [(lot, doubts.told[lot.lot]) for lot in lots]
+        jump, lot = min(found, key=lambda one: one[0].moment)
+        jumps[lot.lot] = [*jumps[lot.lot], jump]
 
 
-def _reported(lot: Lot) -> dict[str, Any]:
+def _reported(lot: Lot, told: Sequence[Told]) -> dict[str, Any]:
     limits = []
     for step, limit in lot.limits:
         watches = []
@@ -50,4 +61,5 @@ def _reported(lot: Lot) -> dict[str, Any]:
                 "watches": watches,
             }
         )
-    return {"lot": lot.lot, "product": lot.product.code, "verdict": str(lot.verdict()), "limits": limits}
+    said = sorted((what, probe, at) for what, probe, at in [*told, *lot.told_of_profiles()])
+    return {"lot": lot.lot, "product": lot.product.code, "verdict": str(lot.verdict()), "limits": limits, "told": said}

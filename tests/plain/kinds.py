@@ -72,10 +72,10 @@ class Counted(NamedTuple):
 
 
 class Base(NamedTuple):
-    """The sums a watch starts from: certain, and certain plus possible."""
+    """The sums a watch starts from: certain, and certain plus possible; time, or °C hours."""
 
-    sure: Span = 0
-    total: Span = 0
+    sure: float = 0
+    total: float = 0
 
 
 def _counted(watch: Watch, now: Instant, short: Callable[[Seen, Seen], bool], beyond: Asks) -> list[Counted]:
@@ -141,7 +141,7 @@ def passing(base: Base, counted: Sequence[Counted], allowed: Span, opened: Insta
     total = base.sure
     for c in (c for c in counted if c.sure):
         if total + c.end - c.start > allowed:
-            return c.start + allowed - total
+            return c.start + round(allowed - total)
         total += c.end - c.start
     return None
 

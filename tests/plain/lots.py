@@ -8,14 +8,28 @@ from functools import cache, cached_property
 from typing import NamedTuple
 
 from rules.finding import Verdict, worst
-from rules.limits.spec import Ceiling, ComeUp, Cooling, Dwell, Exposure, Floor, HoldLethality, IntegratedLethality
+from rules.limits.spec import (
+    Ceiling,
+    ComeUp,
+    Composition,
+    Cooling,
+    DegreeHours,
+    Dwell,
+    Exposure,
+    Floor,
+    HoldLethality,
+    Humidity,
+    IntegratedLethality,
+    Profile,
+)
 from rules.plan import Limit, Plan, Probe, Step
-from rules.reading import MINUTE, Event, Instant, LotEvent
-from tests.plain import kinds
+from rules.reading import Event, Instant, LotEvent, Span
+from rules.science.humidity import pressure_at_altitude
+from tests.plain import chill, kinds
 from tests.plain.carried import Carried, carry, common
-from tests.plain.cooling import WAITING, Setting, clock, cooling
+from tests.plain.cooling import cooling
+from tests.plain.degrees import Warmth, bare_amount, degree_hours, degree_sums
 from tests.plain.evidence import (
-    LAST,
     Evidence,
     Moment,
     Outcome,
@@ -31,8 +45,8 @@ from tests.plain.evidence import (
     settle,
 )
 from tests.plain.kinds import Base
-
-CORE_GAP = 15 * MINUTE  # no limit names the gap of an advance by core temperature
+from tests.plain.measured import composition, humidity_on_record
+from tests.plain.process import Reached, StageTime, bulbs, humidity, profile, profile_told, stage_times
 
 
 class Stay(NamedTuple):
@@ -54,10 +68,14 @@ class Jump(NamedTuple):
 
 @dataclass(frozen=True)
 class Run:
-    """Where a limit is watched once: the pieces of time for which it runs, and the watches in it."""
+    """Where a limit is watched once: the pieces of time for which it runs, and the watches in it.
+
+    `anew`: opened by a further cook, so that nothing from before its opening counts.
+    """
 
     pieces: tuple[Spell, ...]
     watches: tuple[Watch, ...]
+    anew: bool = False
 
 
 class Lot:
@@ -73,6 +91,10 @@ class Lot:
         self.limits = [(step, limit) for step in self.product.steps for limit in step.limits]
         self.outcome = cache(self._outcome)
         self.runs = cache(self._runs)
+        self.evidence = cache(self._evidence)
+        self.placed = cache(self._placed)
+        self.before = cache(self._before)
+        self.stages = cache(self._stages)
 
     # ---- steps
 
@@ -120,7 +142,7 @@ class Lot:
 
     # ---- watches
 
-    def placed(self, probe: str) -> list[Spell]:
+    def _placed(self, probe: str) -> list[Spell]:
         """When a core probe was in this lot."""
         spells: list[Spell] = []
         since: Moment | None = None
@@ -132,8 +154,7 @@ class Lot:
                 since = None
         return spells + ([Spell(since, None)] if since is not None else [])
 
-    @cache  # noqa: B019 - one lot is judged and thrown away
-    def evidence(self, probe: str) -> Evidence:
+    def _evidence(self, probe: str) -> Evidence:
         """What a probe gave."""
         return evidence_of(self.events, probe)
 
@@ -153,12 +174,7 @@ class Lot:
     def pieces(self, step: Step, limit: Limit) -> list[list[Spell]]:
         """The runs of a limit, each as its pieces of time."""
         if isinstance(limit.rule, Cooling):
-            opening = self.cooling_opening(step, limit)
-            if opening is None:
-                return []
-            inside = [self.extended(step, limit, stay) for stay in self.stays if stay.step.name in self.names(step, limit)]
-            first = Spell(opening, inside[0].end if inside else self.end)
-            return [joined([first, *inside[1:]])]
+            return chill.pieces(self, step, limit)
         spells = [self.extended(step, limit, stay) for stay in self.stays if stay.step.name in self.names(step, limit)]
         if step.repeats and not limit.over:
             return [[spell] for spell in spells]
@@ -170,12 +186,11 @@ class Lot:
         if stay.how != "auto" or end is None or not limit.critical or isinstance(limit.rule, HoldLethality | IntegratedLethality):
             return stay.spell
         jump = next(j for j in self.jumps if j.moment == end)
-        if jump.step.name in names or self._before(jump).is_final(step, limit, end.at):
+        if jump.step.name in names or self.before(jump).is_final(step, limit, end.at):
             return stay.spell
         later = [moment for moment, e in self.deeds if e.event in ("step", "end") and moment > end]
         return Spell(stay.spell.start, min(later, default=None))
 
-    @cache  # noqa: B019 - as above
     def _before(self, jump: Jump) -> Lot:
         """This lot as if an advance had not happened."""
         return Lot(self.plan, self.lot, self.events, self.now, self.jumps[: self.jumps.index(jump)])
@@ -186,16 +201,33 @@ class Lot:
         return bool(found) and all(outcome.final for outcome in found)
 
     def _runs(self, step: Step, limit: Limit) -> list[Run]:
-        return [Run(tuple(pieces), tuple(self._watches(step, limit, pieces))) for pieces in self.pieces(step, limit)]
+        found = self.pieces(step, limit)
+        if not isinstance(limit.rule, Cooling):
+            return [Run(tuple(pieces), tuple(self._watches(step, limit, pieces))) for pieces in found]
+        cooked = {at for at, _, _ in self.steps_met}
+        runs = [
+            Run(tuple(pieces), tuple(self._watches(step, limit, pieces)), n > 0 and pieces[0].start.at in cooked)
+            for n, pieces in enumerate(found)
+        ]
+        for spell, probes in chill.again(self, step, limit, runs):
+            watches = [watch for watch in self._watches(step, limit, [spell]) if watch.probe in probes]
+            runs.append(Run((spell,), tuple(watches), True))
+        return runs
 
     def _watches(self, step: Step, limit: Limit, pieces: Sequence[Spell]) -> list[Watch]:
-        if limit.sampled is not None:
-            start = next(moment for moment, e in self.deeds if e.event == "start")
+        rule = limit.rule
+        start = next(moment for moment, e in self.deeds if e.event == "start")
+        whole = [Spell(start, self.end)]
+        if isinstance(rule, Humidity) and rule.exempt:
+            return []
+        if isinstance(rule, Composition) or (isinstance(rule, Humidity) and rule.min_rh is None):
+            given = [("measure", 0.0, Evidence(), whole, limit.max_gap)]
+        elif limit.sampled is not None:
             gap = limit.sampled * 12 // 10
-            given = [("check", 0.0, evidence_of_checks(self.events, self.lot, limit.place), [Spell(start, self.end)], gap)]
+            given = [("check", 0.0, evidence_of_checks(self.events, self.lot, limit.place), whole, gap)]
         else:
             probes = [p for p in self.plan.probes if p.place == limit.place]
-            given = [(p.id, self.uncertainty(limit, p), self.evidence(p.id), self._served(step, limit, p), limit.max_gap) for p in probes]
+            given = [(p.id, *self._given(limit, p), self._served(step, limit, p), limit.max_gap) for p in probes]
         watches = []
         for probe, u, evidence, served, gap in given:
             cut = [Stretch(piece, tuple(s for s in (meet(piece, spell) for spell in served) if s is not None)) for piece in pieces]
@@ -203,6 +235,18 @@ class Lot:
             if stretches:
                 watches.append(Watch(probe, u, gap, evidence, stretches, tuple(served)))
         return watches
+
+    def _given(self, limit: Limit, probe: Probe) -> tuple[float, Evidence]:
+        """What is used against the lot, and the evidence; of a wet bulb, the humidity that it shows with its dry bulb."""
+        u = self.uncertainty(limit, probe)
+        if not isinstance(limit.rule, Humidity) or probe.place != "wet-bulb":
+            return u, self.evidence(probe.id)
+        beside = [p for p in self.plan.probes if p.place == "chamber" and p.room == probe.room]
+        dry = self.plan.probe_by_id[probe.dry_bulb] if probe.dry_bulb else beside[0] if len(beside) == 1 else None
+        if dry is None:
+            return 0.0, Evidence()
+        pressure = pressure_at_altitude(self.plan.site.altitude_m or 0.0)
+        return 0.0, bulbs(self.evidence(probe.id), self.evidence(dry.id), u, self.uncertainty(limit, dry), pressure)
 
     def _served(self, step: Step, limit: Limit, probe: Probe) -> list[Spell]:
         """When a probe could serve a limit of this lot: placed, or fixed in the room of one of its steps."""
@@ -235,16 +279,78 @@ class Lot:
             base = self.bases(step, limit, r, at)[w][0]
             lethal = self._lethal(limit, watch)
             return settle(
-                lambda now: kinds.come_up(rule, watch, base, now, lethal, lambda t: self._was_low(rule, limit, t)),
+                lambda now: kinds.come_up(rule, watch, base, now, lethal, lambda t: self._was_low(rule, limit, watch, t)),
                 [*instants, *([lethal] if lethal is not None and lethal <= at else [])],
             )
+        if isinstance(rule, Cooling):
+            return self.cooling_outcome(step, limit, self.runs(step, limit), r, w, at)
+        if isinstance(rule, Profile):
+            return settle(lambda now: profile(rule, watch, self.stages(step, limit, r), now), instants)
+        if isinstance(rule, DegreeHours):
+            bases, warmths, ph = self.bases(step, limit, r, at), self._warmths(step, limit, r), self._ph(rule)
+            turns = [*instants, *(x.at for x in warmths), *([ph] if ph is not None else [])]
+            turns = [turn for turn in turns if watch.opened.at <= turn <= at]
+            return settle(lambda now: degree_hours(rule, watch, bases[w][0], warmths, ph, now), turns)
+        measured = [*instants, *(e.at for e in self.measures if watch.opened.at <= e.at <= at)]
+        if isinstance(rule, Composition):
+            return settle(lambda now: composition(rule, watch, self.measures, now), measured)
+        if rule.min_rh is None:
+            return settle(lambda now: humidity_on_record(rule, watch, self.measures, now), measured)
+        return settle(lambda now: humidity(rule, watch, now), instants)
+
+    def cooling_outcome(self, step: Step, limit: Limit, runs: Sequence[Run], r: int, w: int, at: Instant) -> Outcome:
+        """How a cooling watch stands at an instant."""
+        watch = runs[r].watches[w]
+        assert isinstance(limit.rule, Cooling)
         seen = watch.evidence.seen if limit.sampled is not None else self.core_seen(watch.probe)
-        return cooling(rule, watch, seen, self._setting(step, limit, watch), at)
+        return cooling(limit.rule, watch, seen, chill.setting(self, step, limit, runs[r], watch), at)
+
+    def _stages(self, step: Step, limit: Limit, r: int) -> list[StageTime]:
+        """The stages of a profile in one of its runs."""
+        assert isinstance(limit.rule, Profile)
+        pieces = self.runs(step, limit)[r].pieces
+        cores = [
+            Reached(
+                p.id,
+                self.placed(p.id),
+                [s for s in self.core_seen(p.id) if any(piece.holds(s.at) for piece in pieces)],
+                self.uncertainty(limit, p),
+            )
+            for p in self.cores
+        ]
+        return stage_times(limit.rule, pieces[0].start.at, cores)
+
+    def told_of_profiles(self) -> list[tuple[str, str, Instant]]:
+        """What is said of the lot's profiles beside their verdicts."""
+        found = []
+        for step, limit in self.limits:
+            if isinstance(limit.rule, Profile):
+                for r, run in enumerate(self.runs(step, limit)):
+                    for watch in (watch for watch in run.watches if watch.opened.at <= self.now):
+                        found += profile_told(limit.rule, watch, self.stages(step, limit, r), self.now)
+        return found
+
+    def _warmths(self, step: Step, limit: Limit, r: int) -> list[Warmth]:
+        """The readings that choose the row of a degree-hour table: the limit's own, and those of its chambers."""
+        run, found = self.runs(step, limit)[r], []
+        for watch in run.watches:
+            inside = [spell for stretch in watch.stretches for spell in stretch.inside]
+            found += [Warmth(s.at, s.high + watch.u) for s in watch.evidence.seen if any(spell.holds(s.at) for spell in inside)]
+        for probe in (p for p in self.plan.probes if p.place == "chamber"):
+            served = [meet(piece, spell) for piece in run.pieces for spell in self._served(step, limit, probe)]
+            u = self.uncertainty(limit, probe)
+            seen = [s for s in self.evidence(probe.id).seen if any(spell is not None and spell.holds(s.at) for spell in served)]
+            found += [Warmth(s.at, s.high + u) for s in seen]
+        return found
+
+    def _ph(self, rule: DegreeHours) -> Instant | None:
+        """When a pH low enough was first entered."""
+        return min((e.at for e in self.measures if e.name == "pH" and float(e.value) <= rule.until_ph), default=None)
 
     def _lethal(self, come_up: Limit, watch: Watch) -> Instant | None:
         """When the probe's lethality was met, by every critical lethality limit of that place."""
-        met = []
-        for step, limit in sorted(self._lethalities(critical=True), key=lambda owned: owned[0].optional):
+        met: list[Instant] = []
+        for step, limit in sorted(self.lethalities(critical=True), key=lambda owned: owned[0].optional):
             if limit.place != come_up.place or (step.optional and not self.entered(step, limit, max(met, default=self.now))):
                 continue
             outcomes = [
@@ -262,11 +368,13 @@ class Lot:
         inside = [spell for stretch in watch.stretches for spell in stretch.inside]
         return lethal if lethal is not None and any(spell.holds(lethal) for spell in inside) else None
 
-    def _was_low(self, rule: ComeUp, limit: Limit, at: Instant) -> bool:
-        """Whether any core reading of the lot up to an instant was at or below `low`."""
+    def _was_low(self, rule: ComeUp, limit: Limit, watch: Watch, at: Instant) -> bool:
+        """Whether any core reading of the lot up to an instant was at or below `low`; on hand checks, any check."""
+        if limit.sampled is not None:
+            return any(kinds.is_low(rule, s, 0.0) for s in watch.evidence.seen if s.at <= at)
         return any(kinds.is_low(rule, s, self.uncertainty(limit, p)) for p in self.cores for s in self.core_seen(p.id) if s.at <= at)
 
-    def _lethalities(self, critical: bool = False) -> list[tuple[Step, Limit]]:
+    def lethalities(self, critical: bool = False) -> list[tuple[Step, Limit]]:
         rules = HoldLethality | IntegratedLethality
         return [(step, limit) for step, limit in self.limits if isinstance(limit.rule, rules) and (limit.critical or not critical)]
 
@@ -277,100 +385,36 @@ class Lot:
     def carried(self, step: Step, limit: Limit, r: int, at: Instant) -> Carried:
         """The sums that a limit's watches hand on in one of its runs."""
         run = self.runs(step, limit)[r]
-        tiers = len(limit.rule.tiers) if isinstance(limit.rule, Exposure) else 1
-        return carry(run.pieces, run.watches, tiers, limit.max_gap, lambda watch, base, until: self._tally(limit, watch, base, until), at)
+        rule = limit.rule
+        tiers = len(rule.tiers) if isinstance(rule, Exposure) else 1
+        gap = run.watches[0].max_gap if run.watches else limit.max_gap
+
+        def worth(start: Instant, end: Instant, length: Span) -> float:
+            return bare_amount(rule, run.watches, start, end, at) if isinstance(rule, DegreeHours) else length
+
+        return carry(run.pieces, run.watches, tiers, gap, lambda watch, base, until: self._tally(limit, watch, base, until), at, worth)
 
     def _tally(self, limit: Limit, watch: Watch, base: Sequence[Base], at: Instant) -> list[Base]:
         """A watch's sums at an instant."""
         if isinstance(limit.rule, Exposure):
             return [kinds.sums(b, kinds.exposure_counted(t.above_c, watch, at)) for t, b in zip(limit.rule.tiers, base, strict=True)]
+        if isinstance(limit.rule, DegreeHours):
+            return [degree_sums(limit.rule, watch, base[0], at)]
         assert isinstance(limit.rule, ComeUp)
         lethal = self._lethal(limit, watch)
         return [kinds.sums(base[0], kinds.come_up_counted(limit.rule, watch, at if lethal is None else min(at, lethal)))]
 
-    # ---- cooling
-
-    def lethality_met(self) -> list[Instant]:
-        """The instants at which the lot's lethality limits became met, all of them."""
-        limits = self._lethalities()
-        if not limits:
-            return []
-        found, met = [], False
-        for at in sorted({at for step, limit in limits for at in self.turns_of(step, limit)}):
-            counted = [(step, limit) for step, limit in limits if not step.optional or self.entered(step, limit, at)]
-            now_met = bool(counted) and all(self.limit_verdict(step, limit, at) is Verdict.MET for step, limit in counted)
-            if now_met and not met:
-                found.append(at)
-            met = now_met
-        return found
-
-    def turns_of(self, step: Step, limit: Limit) -> list[Instant]:
-        """The instants at which a lethality or dwell limit can become met or cease to be: openings, removals, watches met."""
-        turns = []
-        for r, run in enumerate(self.runs(step, limit)):
-            for w, watch in enumerate(run.watches):
-                outcome = self.outcome(step, limit, r, w, self.now)
-                turns += [outcome.at] if outcome.verdict is Verdict.MET and outcome.at is not None else []
-                spells = [*watch.placed, *(spell for stretch in watch.stretches for spell in stretch.inside)]
-                turns += [moment.at for spell in spells for moment in spell if moment is not None]
-        return [at for at in turns if at <= self.now]
-
-    def cooling_opening(self, step: Step, limit: Limit) -> Moment | None:
-        """When a cooling limit opens: lethality met, or its step's start if earlier."""
-        entered = [stay.spell.start for stay in self.stays if stay.step.name in self.names(step, limit)]
-        met = [Moment(at, LAST) for at in self._met]
-        return min([*entered, *met], default=None)
+    # ---- verdicts
 
     @cached_property
-    def _met(self) -> list[Instant]:
-        return self.lethality_met()
+    def met(self) -> list[Instant]:
+        """The instants at which the lot's lethality limits became met."""
+        return chill.lethality_met(self)
 
-    def _steps_met(self) -> list[Instant]:
-        """The instants at which a lethality step, or a repetition of one, was first met by all of its lethality limits."""
-        found = []
-        for step in self.product.steps:
-            limits = [limit for owner, limit in self._lethalities() if owner is step]
-            for r in range(min((len(self.runs(step, limit)) for limit in limits), default=0)):
-                turns = sorted({at for limit in limits for at in self.turns_of(step, limit)})
-                met = [at for at in turns if all(self.run_verdict(step, limit, r, at) is Verdict.MET for limit in limits)]
-                found += met[:1]
-        return sorted(found)
-
-    def _setting(self, step: Step, limit: Limit, watch: Watch) -> Setting:
-        rule, opening = limit.rule, self.cooling_opening(step, limit)
-        assert isinstance(rule, Cooling)
-        assert opening is not None
-        restarts = [at for at in self._steps_met() if at > opening.at]
-        entered = {
-            measure.name: min(float(e.value) for e in self.measures if e.name == measure.name and e.at <= opening.at)
-            for measure in self.measures
-            if measure.at <= opening.at
-        }
-        met = any(all(need.measure in entered and entered[need.measure] >= need.least for need in needs) for needs in rule.needs)
-
-        def others(at: Instant) -> list[Instant]:
-            clocks = []
-            for probe in (p for p in self.cores if p.id != watch.probe):
-                seen = [s for s in self.core_seen(probe.id) if s.at <= at]
-                opened = min(
-                    (w.opened.at for run in self.runs(step, limit) for w in run.watches if w.probe == probe.id), default=opening.at
-                )
-                start = clock(rule, seen, self.uncertainty(limit, probe), opened, [again for again in restarts if again <= at])
-                gone = not any(spell.holds(at) for spell in self.placed(probe.id))
-                if start == WAITING and gone:
-                    start = seen[-1].at
-                clocks += [start] if start is not None else []
-            return clocks
-
-        return Setting(opening.at, restarts, bool(rule.needs) and not met, others, self._left_cook(), self.end)
-
-    def _left_cook(self) -> Instant | None:
-        """When the lot left the step of the lethality limit that was met last."""
-        steps = {step.name for step, _ in self._lethalities()}
-        ends = [stay.spell.end.at for stay in self.stays if stay.step.name in steps and stay.spell.end is not None and stay.how != "end"]
-        return max(ends) if ends and self._met else None
-
-    # ---- verdicts
+    @cached_property
+    def steps_met(self) -> list[tuple[Instant, Step, int]]:
+        """The instants at which each lethality step was first met."""
+        return chill.steps_met(self)
 
     def entered(self, step: Step, limit: Limit, at: Instant) -> bool:
         """Whether the lot was ever in one of a limit's steps."""
@@ -382,6 +426,8 @@ class Lot:
 
     def limit_verdict(self, step: Step, limit: Limit, at: Instant) -> Verdict:
         """The worst of a limit's runs; a step never entered leaves it unproven on an ended lot."""
+        if isinstance(limit.rule, Humidity) and limit.rule.exempt and self.entered(step, limit, at):
+            return Verdict.MET
         started = [r for r, run in enumerate(self.runs(step, limit)) if run.pieces[0].start.at <= at]
         verdicts = [self.run_verdict(step, limit, r, at) for r in started]
         if self.ended(at) and not self.entered(step, limit, at):

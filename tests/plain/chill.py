@@ -1,0 +1,148 @@
+"""When cooling opens, opens anew, and what its watches need to know of the lot (`judging.md` section 5, choices 6 and 19 to 23)."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from rules.finding import Verdict
+from rules.limits.spec import Cooling
+from rules.plan import Limit, Step
+from rules.reading import Instant
+from tests.plain.cooling import WAITING, Leave, Setting, clock
+from tests.plain.evidence import LAST, Moment, Spell, Watch, joined
+from tests.plain.measured import entries
+
+if TYPE_CHECKING:
+    from tests.plain.lots import Lot, Run
+
+
+def lethality_met(lot: Lot) -> list[Instant]:
+    """The instants at which the lot's lethality limits became met, all of them."""
+    limits = lot.lethalities()
+    if not limits:
+        return []
+    found, met = [], False
+    for at in sorted({at for step, limit in limits for at in turns_of(lot, step, limit)}):
+        counted = [(step, limit) for step, limit in limits if not step.optional or lot.entered(step, limit, at)]
+        now_met = bool(counted) and all(lot.limit_verdict(step, limit, at) is Verdict.MET for step, limit in counted)
+        if now_met and not met:
+            found.append(at)
+        met = now_met
+    return found
+
+
+def turns_of(lot: Lot, step: Step, limit: Limit) -> list[Instant]:
+    """The instants at which a lethality or dwell limit can become met or cease to be: openings, removals, watches met."""
+    turns = []
+    for r, run in enumerate(lot.runs(step, limit)):
+        for w, watch in enumerate(run.watches):
+            outcome = lot.outcome(step, limit, r, w, lot.now)
+            turns += [outcome.at] if outcome.verdict is Verdict.MET and outcome.at is not None else []
+            spells = [*watch.placed, *(spell for stretch in watch.stretches for spell in stretch.inside)]
+            turns += [moment.at for spell in spells for moment in spell if moment is not None]
+    return [at for at in turns if at <= lot.now]
+
+
+def steps_met(lot: Lot) -> list[tuple[Instant, Step, int]]:
+    """When a lethality step, or a repetition of one, was first met by all of its lethality limits; the step, and which repetition."""
+    found = []
+    for step in lot.product.steps:
+        limits = [limit for owner, limit in lot.lethalities() if owner is step]
+        for r in range(min((len(lot.runs(step, limit)) for limit in limits), default=0)):
+            turns = sorted({at for limit in limits for at in turns_of(lot, step, limit)})
+            met = [at for at in turns if all(lot.run_verdict(step, limit, r, at) is Verdict.MET for limit in limits)]
+            found += [(at, step, r) for at in met[:1]]
+    return sorted(found, key=lambda one: one[0])
+
+
+def opening(lot: Lot, step: Step, limit: Limit) -> Moment | None:
+    """When a cooling limit opens: lethality met, or its step's start if earlier."""
+    entered = [stay.spell.start for stay in lot.stays if stay.step.name in lot.names(step, limit)]
+    met = [Moment(at, LAST) for at in lot.met]
+    return min([*entered, *met], default=None)
+
+
+def pieces(lot: Lot, step: Step, limit: Limit) -> list[list[Spell]]:
+    """The runs of a cooling limit, each as its pieces of time, without those that a later cook opens beside them."""
+    opened = opening(lot, step, limit)
+    if opened is None:
+        return []
+    inside = [lot.extended(step, limit, stay) for stay in lot.stays if stay.step.name in lot.names(step, limit)]
+    first = Spell(opened, inside[0].end if inside else lot.end)
+    if not step.repeats or limit.over:
+        return [joined([first, *inside[1:]])]
+    runs = [[first]]
+    for before, spell in pairwise(inside):
+        cooked = [at for at, _, _ in lot.steps_met if at > opened.at and before.end is not None and before.end.at <= at <= spell.start.at]
+        runs.append([Spell(min([spell.start, *(Moment(at, LAST) for at in cooked)]), spell.end)])
+    return runs
+
+
+def again(lot: Lot, step: Step, limit: Limit, runs: list[Run]) -> list[tuple[Spell, list[str]]]:
+    """Runs that a further lethality step met opens beside the old ones: their time, and the probes that get a new watch."""
+    found: list[tuple[Spell, list[str]]] = []
+    opened = opening(lot, step, limit)
+    for at in sorted({at for at, _, _ in lot.steps_met}):
+        moment = Moment(at, LAST)
+        if opened is None or at <= opened.at or any(run.pieces[0].start == moment for run in runs):
+            continue
+        decided = []
+        for probe in lot.cores:
+            if not any(spell.start <= moment and (spell.end is None or moment < spell.end) for spell in lot.placed(probe.id)):
+                continue
+            mine = [(r, w) for r, run in enumerate(runs) for w, watch in enumerate(run.watches) if watch.probe == probe.id]
+            mine = [(r, w) for r, w in mine if runs[r].watches[w].opened.at < at]
+            if mine:
+                outcome = lot.cooling_outcome(step, limit, runs, *mine[-1], at)
+                if outcome.final or outcome.verdict is Verdict.DEVIATED:
+                    decided.append(probe.id)
+        stays = [stay for stay in lot.stays if stay.step.name in lot.names(step, limit)]
+        ahead = [stay for stay in stays if stay.spell.end is None or stay.spell.end > moment]
+        spell = Spell(moment, lot.extended(step, limit, ahead[0]).end if ahead else lot.end)
+        if decided:
+            found.append((spell, decided))
+    return found
+
+
+def setting(lot: Lot, step: Step, limit: Limit, run: Run, watch: Watch) -> Setting:
+    """What a cooling watch needs to know beyond its own readings."""
+    rule = limit.rule
+    assert isinstance(rule, Cooling)
+    opened = run.pieces[0].start
+    since = opened.at if run.anew else None
+    restarts = [at for at, _, _ in lot.steps_met if at > opened.at]
+    met = any(all(_least(lot, need.measure, opened.at) >= need.least for need in needs) for needs in rule.needs)
+
+    def others(at: Instant) -> list[Instant]:
+        clocks = []
+        for probe in (p for p in lot.cores if p.id != watch.probe):
+            seen = [s for s in lot.core_seen(probe.id) if s.at <= at and (since is None or s.at >= since)]
+            first = min((w.opened.at for w in run.watches if w.probe == probe.id), default=opened.at)
+            start = clock(rule, seen, lot.uncertainty(limit, probe), first, [once for once in restarts if once <= at])
+            gone = not any(spell.holds(at) for spell in lot.placed(probe.id))
+            if start == WAITING and gone:
+                start = seen[-1].at
+            clocks += [start] if start is not None else []
+        return clocks
+
+    return Setting(opened.at, restarts, bool(rule.needs) and not met, others, _leaves(lot, opened), lot.end, since)
+
+
+def _least(lot: Lot, measure: str, at: Instant) -> float:
+    """The lower of the values entered up to an instant; below every need where there is none."""
+    return min((entry.value for entry in entries(lot.measures, measure, at)), default=float("-inf"))
+
+
+def _leaves(lot: Lot, opened: Moment) -> list[Leave]:
+    """When the lot left each cook that matters to this opening: the last one met before it, and those met later."""
+    met = [one for one in lot.steps_met if one[0] > opened.at]
+    before = [one for one in lot.steps_met if one[0] <= opened.at]
+    turns = [*before[-1:], *met]
+    found = []
+    for n, (at, step, _) in enumerate(turns):
+        ends = [stay.spell.end.at for stay in lot.stays if stay.step is step and stay.spell.end is not None and stay.how != "end"]
+        ends = [end for end in ends if end >= at] or ends[-1:]
+        following = turns[n + 1][0] if n + 1 < len(turns) else None
+        found += [Leave(ends[0], following)] if ends else []
+    return found

@@ -1,0 +1,125 @@
+"""Degree-hours, computed over the whole history (`judging.md` section 5, choice 26)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from rules.finding import Verdict
+from rules.limits.spec import Band, DegreeHours
+from rules.reading import HOUR, Instant
+from tests.plain.evidence import OPEN, Interval, Outcome, Seen, Watch, milli, parts
+from tests.plain.kinds import Base
+
+
+class Amount(NamedTuple):
+    """Degree-hours of one interval, for certain (`sure`) or as possible."""
+
+    start: Instant
+    end: Instant
+    celsius_hours: float
+    sure: bool
+
+
+class Warmth(NamedTuple):
+    """A reading with what is used against the lot."""
+
+    at: Instant
+    celsius: float
+
+
+def warmer(rule: DegreeHours, ends: Sequence[float], length: int) -> float:
+    """°C h over the base at the warmest of some ends."""
+    return max(0.0, max(ends) - rule.base_c) * length / HOUR
+
+
+def amounts(rule: DegreeHours, watch: Watch, until: Instant, closes: bool = False) -> list[Amount]:
+    """What each interval adds; with `closes`, also the stretch from the newest reading to `until`."""
+    found = []
+    known = parts(watch, until)
+    for n, part in enumerate(known):
+        intervals = list(part.intervals)
+        if closes and n == len(known) - 1 and part.closed is None:
+            last = part.seen[-1] if part.seen else None
+            start = last.at if last is not None else part.opened
+            intervals.append(Interval(start, until, last, None, until - start > watch.max_gap))
+        for i in intervals:
+            ends = [s.high + watch.u for s in (i.a, i.b) if s is not None]
+            if ends:
+                found.append(Amount(i.start, i.end, warmer(rule, ends, i.end - i.start), not i.gap))
+    return found
+
+
+def degree_sums(rule: DegreeHours, watch: Watch, base: Base, until: Instant) -> Base:
+    """Both sums at an instant."""
+    found = amounts(rule, watch, until)
+    return Base(base.sure + sum(a.celsius_hours for a in found if a.sure), base.total + sum(a.celsius_hours for a in found))
+
+
+def row(rule: DegreeHours, highest_c: float) -> Band | None:
+    """The row for the highest temperature seen: one with both ends includes them, one with one end does not."""
+    for band in rule.bands:
+        low, high, t = band.from_c, band.to_c, milli(highest_c)
+        both = low is not None and high is not None
+        above = low is None or t > milli(low) or (both and t == milli(low))
+        below = high is None or t < milli(high) or (both and t == milli(high))
+        if above and below:
+            return band
+    return None
+
+
+def degree_hours(rule: DegreeHours, watch: Watch, base: Base, warmths: Sequence[Warmth], ph: Instant | None, now: Instant) -> Outcome:
+    """As known at `now`, nothing having deviated earlier; `warmths` are the readings that choose the row, `ph` when it was reached."""
+    opened = watch.opened.at
+    if opened > now:
+        return OPEN
+    known = parts(watch, now)
+    reached = ph is not None and ph <= now and (known[-1].closed is None or known[-1].closed >= ph)
+    until = max(ph, opened) if reached and ph is not None else now
+    early = reached and ph is not None and ph <= opened
+    found = [] if early else amounts(rule, watch, until, reached)
+    highest = [w.celsius for w in warmths if w.at <= until]
+    band = row(rule, max(highest)) if highest else None
+    before = base.sure + sum(a.celsius_hours for a in found if a.sure and a.end < until)
+    last = [a for a in found if a.sure and a.end == until and a.celsius_hours > 0.0]
+    if band is not None and before > band.limit + 1e-9:
+        return Outcome(Verdict.DEVIATED, until, True)
+    for a in last:
+        if band is not None and before + a.celsius_hours > band.limit + 1e-9:
+            return Outcome(Verdict.DEVIATED, a.start + round((band.limit - before) / a.celsius_hours * (a.end - a.start)), True)
+        before += a.celsius_hours
+    causes = _rowless(rule, [w for w in warmths if w.at <= until], opened)
+    closed = until if reached else known[-1].closed
+    if closed is not None and not early:
+        total = base.total + sum(a.celsius_hours for a in found)
+        seen = any(part.seen for part in parts(watch, until))
+        if not reached or not seen or (band is not None and total > band.limit + 1e-9):
+            causes.append(closed)
+    elif early and band is not None and base.total > band.limit + 1e-9:
+        causes.append(opened)
+    if causes:
+        return Outcome(Verdict.UNPROVEN, min(causes), reached)
+    return Outcome(Verdict.MET, until, True) if reached else OPEN
+
+
+def _rowless(rule: DegreeHours, warmths: Sequence[Warmth], opened: Instant) -> list[Instant]:
+    """When the highest temperature first had no row."""
+    highest = float("-inf")
+    for w in sorted(warmths):
+        highest = max(highest, w.celsius)
+        if row(rule, highest) is None:
+            return [max(w.at, opened)]
+    return []
+
+
+def bare_amount(rule: DegreeHours, watches: Sequence[Watch], last: Instant, until: Instant, at: Instant) -> float:
+    """What uncovered time adds, as possible: its length at the warmer of the readings on either side, as known at `at`."""
+
+    def within(watch: Watch) -> list[Seen]:
+        spells = [spell for stretch in watch.stretches for spell in stretch.inside]
+        return [s for s in watch.evidence.seen if s.at <= at and any(spell.holds(s.at) for spell in spells)]
+
+    seen = sorted((s.at, s.high + watch.u) for watch in watches for s in within(watch))
+    before = [celsius for when, celsius in seen if when <= last][-1:]
+    after = [celsius for when, celsius in seen if when >= until][:1]
+    return warmer(rule, before + after, until - last) if before or after else float("inf")

@@ -31,6 +31,42 @@ def check(plan: Annotated[Path, typer.Argument(help="the plan, a TOML file")]) -
     raise typer.Exit(1 if any(r.severity == "error" for r in remarks) else 0)
 
 
+@plan_app.command("sheet")
+def sheet(
+    plan: Annotated[Path, typer.Argument(help="the plan, a TOML file")],
+    markdown: Annotated[bool, typer.Option("--markdown", help="as Markdown")] = False,
+    pdf: Annotated[Path | None, typer.Option(help="write it as a PDF to this file")] = None,
+) -> None:
+    """Print the HACCP plan summary of a plan, and what the plan does not say.
+
+    Example: larderer plan sheet plan.toml --pdf plan.pdf
+    """
+    from monitor.errors import InputError
+    from monitor.judge import read_plan
+    from monitor.plan_sheet.model import plan_sheet
+
+    loaded = read_plan(plan)
+    made = plan_sheet(loaded, plan.name)
+    if pdf is not None:
+        if markdown:
+            raise InputError("--markdown and --pdf are two forms of one sheet; give one of them")
+        from monitor.plan_sheet.pdf import write_pdf
+
+        try:
+            write_pdf(pdf, made, letter=loaded.site.timezone.startswith("America/"))
+        except OSError as error:
+            raise InputError(f"{pdf} cannot be written ({error.strerror}); name a file in a folder that is there") from error
+        said(f"{pdf} written.")
+    elif markdown:
+        from monitor.plan_sheet.markdown import sheet_markdown
+
+        said(sheet_markdown(made))
+    else:
+        from monitor.plan_sheet.text import sheet_text
+
+        said(sheet_text(made))
+
+
 @plan_app.command("rehearse")
 def rehearse(
     plan: Annotated[Path, typer.Argument(help="the plan, a TOML file")],

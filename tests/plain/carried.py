@@ -27,11 +27,11 @@ def carry(
     max_gap: Span,
     tally: Tally,
     at: Instant,
-    worth: Callable[[Instant, Instant, Span], float] = lambda start, end, length: length,
+    worth: Callable[[Watch, Instant, Instant, Span], float] = lambda watch, start, end, length: length,
 ) -> Carried:
     """Walk through openings and closings up to `at`; `tally` gives a watch's sums at an instant.
 
-    `worth` is what time without a watch adds, as possible, from its start, its end and its length.
+    `worth` is what time without a watch adds, as possible, to one that opens later: from its start, its end and its length.
     """
     turns = []
     for w, watch in enumerate(watches):
@@ -41,7 +41,8 @@ def carry(
                 turns.append((spell.end, 0, w))
     nothing = [Base()] * tiers
     bases = [nothing for _ in watches]
-    bare, broken, open_now, last = nothing, False, 0, pieces[0].start
+    bare = [nothing for _ in watches]
+    least, broken, open_now, last = nothing, False, 0, pieces[0].start
     opened: list[int] = []
     for moment, opens, w in sorted(turn for turn in turns if turn[0].at <= at):
         if not opens:
@@ -51,14 +52,16 @@ def carry(
         if open_now == 0:
             length = common(pieces, last.at, moment.at)
             broken = broken or bool(opened) or length > max_gap
-            bare = _largest(watches, bases, opened, moment, bare, tally)
-            if length > max_gap:
-                bare = [Base(b.sure, b.total + worth(last.at, moment.at, length)) for b in bare]
+            for v, watch in enumerate(watches):
+                bare[v] = _largest(watches, bases, opened, moment, bare[v], tally)
+                if length > max_gap:
+                    bare[v] = [Base(b.sure, b.total + worth(watch, last.at, moment.at, length)) for b in bare[v]]
+            least = bare[w]
         open_now += 1
         if w not in opened:
-            bases[w] = _largest(watches, bases, opened, moment, bare, tally) if broken else nothing
+            bases[w] = _largest(watches, bases, opened, moment, bare[w], tally) if broken else nothing
             opened.append(w)
-    return Carried(bases, _largest(watches, bases, opened, last, bare, tally), None if open_now else last.at)
+    return Carried(bases, _largest(watches, bases, opened, last, least, tally), None if open_now else last.at)
 
 
 def _largest(

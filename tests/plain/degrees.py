@@ -26,6 +26,7 @@ class Warmth(NamedTuple):
 
     at: Instant
     celsius: float
+    probe: str
 
 
 def warmer(rule: DegreeHours, ends: Sequence[float], length: int) -> float:
@@ -71,35 +72,57 @@ def row(rule: DegreeHours, highest_c: float) -> Band | None:
 def degree_hours(rule: DegreeHours, watch: Watch, base: Base, warmths: Sequence[Warmth], ph: Instant | None, now: Instant) -> Outcome:
     """As known at `now`, nothing having deviated earlier; `warmths` are the readings that choose the row, `ph` when it was reached."""
     opened = watch.opened.at
-    if opened > now:
-        return OPEN
-    known = parts(watch, now)
-    reached = ph is not None and ph <= now and (known[-1].closed is None or known[-1].closed >= ph)
-    until = max(ph, opened) if reached and ph is not None else now
-    early = reached and ph is not None and ph <= opened
+    closing = _closed_by_ph(watch, ph, now)
+    until, reached = (now, False) if closing is None else (closing, True)
+    early = ph is not None and ph <= opened
     found = [] if early else amounts(rule, watch, until, reached)
-    highest = [w.celsius for w in warmths if w.at <= until]
-    band = row(rule, max(highest)) if highest else None
-    before = base.sure + sum(a.celsius_hours for a in found if a.sure and a.end < until)
-    last = [a for a in found if a.sure and a.end == until and a.celsius_hours > 0.0]
-    if band is not None and before > band.limit + 1e-9:
+    own = [w for w in warmths if w.at < until or (w.at == until and w.probe == watch.probe)]
+    whole = [w for w in warmths if w.at <= until]
+    sure = base.sure + sum(a.celsius_hours for a in found if a.sure and a.end < until)
+    for a in (a for a in found if a.sure and a.end == until):
+        at_reading = any(s.at == until for s in watch.evidence.seen) and a.end > a.start
+        limit = _limit(rule, own if at_reading else whole)
+        if over(sure, limit):
+            return Outcome(Verdict.DEVIATED, until, True)
+        if over(sure + a.celsius_hours, limit):
+            return Outcome(Verdict.DEVIATED, a.start + round((limit - sure) / a.celsius_hours * (a.end - a.start)), True)
+        sure += a.celsius_hours
+    if over(sure, _limit(rule, whole)):
         return Outcome(Verdict.DEVIATED, until, True)
-    for a in last:
-        if band is not None and before + a.celsius_hours > band.limit + 1e-9:
-            return Outcome(Verdict.DEVIATED, a.start + round((band.limit - before) / a.celsius_hours * (a.end - a.start)), True)
-        before += a.celsius_hours
-    causes = _rowless(rule, [w for w in warmths if w.at <= until], opened)
+    known = parts(watch, until)
+    causes = _rowless(rule, whole, opened)
     closed = until if reached else known[-1].closed
-    if closed is not None and not early:
-        total = base.total + sum(a.celsius_hours for a in found)
-        seen = any(part.seen for part in parts(watch, until))
-        if not reached or not seen or (band is not None and total > band.limit + 1e-9):
-            causes.append(closed)
-    elif early and band is not None and base.total > band.limit + 1e-9:
-        causes.append(opened)
+    if not early:
+        ends = [(part, part.closed if part.closed is not None else closed) for part in known]
+        causes += [end for part, end in ends if end is not None and not part.seen and end - part.opened > watch.max_gap]
+    total = base.total + sum(a.celsius_hours for a in found)
+    seen = early or any(part.seen for part in known)
+    if closed is not None and (not reached or not seen or over(total, _limit(rule, whole))):
+        causes.append(closed)
     if causes:
         return Outcome(Verdict.UNPROVEN, min(causes), reached)
     return Outcome(Verdict.MET, until, True) if reached else OPEN
+
+
+def _closed_by_ph(watch: Watch, ph: Instant | None, now: Instant) -> Instant | None:
+    """When the pH closed the watch: at its entry, or at the next opening after it."""
+    spells = sorted((spell for stretch in watch.stretches for spell in stretch.inside), key=lambda spell: spell.start)
+    for spell in spells:
+        if ph is not None and (spell.end is None or spell.end.at >= ph):
+            at = max(ph, spell.start.at)
+            return at if at <= now else None
+    return None
+
+
+def over(sum_: float, limit: float) -> bool:
+    """Whether a sum is above a limit, compared to 0.000001 °C h."""
+    return round(sum_, 6) > round(limit, 6) if sum_ != float("inf") else True
+
+
+def _limit(rule: DegreeHours, warmths: Sequence[Warmth]) -> float:
+    """The limit of the row in force; nothing is over while there is no row."""
+    band = row(rule, max(w.celsius for w in warmths)) if warmths else None
+    return float("inf") if band is None else band.limit
 
 
 def _rowless(rule: DegreeHours, warmths: Sequence[Warmth], opened: Instant) -> list[Instant]:
@@ -112,8 +135,8 @@ def _rowless(rule: DegreeHours, warmths: Sequence[Warmth], opened: Instant) -> l
     return []
 
 
-def bare_amount(rule: DegreeHours, watches: Sequence[Watch], last: Instant, until: Instant, at: Instant) -> float:
-    """What uncovered time adds, as possible: its length at the warmer of the readings on either side, as known at `at`."""
+def bare_amount(rule: DegreeHours, watches: Sequence[Watch], later: Watch, last: Instant, until: Instant, at: Instant) -> float:
+    """What uncovered time adds, as possible: its length at the warmer of the readings before it and the later watch's first."""
 
     def within(watch: Watch) -> list[Seen]:
         spells = [spell for stretch in watch.stretches for spell in stretch.inside]
@@ -121,5 +144,5 @@ def bare_amount(rule: DegreeHours, watches: Sequence[Watch], last: Instant, unti
 
     seen = sorted((s.at, s.high + watch.u) for watch in watches for s in within(watch))
     before = [celsius for when, celsius in seen if when <= last][-1:]
-    after = [celsius for when, celsius in seen if when >= until][:1]
+    after = [s.high + later.u for s in within(later) if s.at >= until][:1]
     return warmer(rule, before + after, until - last) if before or after else float("inf")

@@ -44,6 +44,7 @@ class Past:
     """What is remembered of one probe."""
 
     samples: list[Sample] = field(default_factory=list)
+    same: frozenset[float] = frozenset()
     same_since: Instant = 0
     good: list[Sample] = field(default_factory=list)
 
@@ -143,35 +144,38 @@ class Doubts:
 
     def _doubt(self, probe: Probe, sample: Sample) -> str:
         """Why a sample is suspect; also notes what the next ones will be compared with."""
-        fast, stuck = self._fast(probe, sample), self._stuck(probe, sample)
-        if not sample.good or fast or stuck:
-            return fast or stuck
-        return self._out(probe, sample)
+        if not sample.good or self._fast(probe, sample):
+            return "fast" if sample.good else ""
+        past = self.past[probe.id]
+        same_since = past.same_since if past.same == sample.raw and len(sample.raw) == 1 else sample.at
+        stuck = self._stuck(probe, sample, same_since)
+        out = "" if stuck else self._out(probe, sample)
+        if not out:
+            past.same, past.same_since = sample.raw, same_since
+        return stuck or out
 
-    def _fast(self, probe: Probe, sample: Sample) -> str:
+    def _fast(self, probe: Probe, sample: Sample) -> bool:
         """A change from the reading before, good or not, faster than the probe's `max_rate`."""
         past = self.past[probe.id].samples
         if probe.max_rate_c_s is None or not past:
-            return ""
+            return False
         seconds = (sample.at - past[-1].at) / SECOND
-        return "fast" if abs(sample.celsius - past[-1].celsius) / seconds > probe.max_rate_c_s else ""
+        return abs(sample.celsius - past[-1].celsius) / seconds > probe.max_rate_c_s
 
-    def _stuck(self, probe: Probe, sample: Sample) -> str:
+    def _stuck(self, probe: Probe, sample: Sample, since: Instant) -> str:
         """The same raw value for `stuck_after` while another probe there moved by 1 °C."""
-        past = self.past[probe.id]
-        before = past.samples[-1].raw if past.samples else None
-        if before != sample.raw or len(sample.raw) > 1:
-            past.same_since = sample.at
-        if probe.stuck_after is None or sample.at - past.same_since < probe.stuck_after:
+        if probe.stuck_after is None or sample.at - since < probe.stuck_after:
             return ""
-        return "stuck" if any(self._moved(probe, other, past.same_since) for other in self.plan.probes if other is not probe) else ""
+        rooms = self.where.rooms_of(probe, sample.at)
+        beside = [p for p in self.plan.probes if p is not probe and p.place != "humidity" and self.where.rooms_of(p, sample.at) & rooms]
+        return "stuck" if any(self._moved(other, since) for other in beside) else ""
 
-    def _moved(self, probe: Probe, other: Probe, since: Instant) -> bool:
-        """Whether another probe, while beside this one, had good readings 1 °C apart since an instant; its newest before that counts."""
+    def _moved(self, other: Probe, since: Instant) -> bool:
+        """Whether another probe had good readings 1 °C apart since an instant; its newest before that counts."""
         good = self.past[other.id].good
         first = max(0, bisect_left([s.at for s in good], since) - 1)
-        beside = [s.celsius for s in good[first:] if self.where.rooms_of(probe, s.at) & self.where.rooms_of(other, s.at)]
-        return bool(beside) and other.place != "humidity" and milli(max(beside) - min(beside)) >= 1000
+        raw = [value for s in good[first:] for value in s.raw]
+        return bool(raw) and milli(max(raw)) - milli(min(raw)) >= 1000
 
     def _out(self, probe: Probe, sample: Sample) -> str:
         """A core probe that went to the temperature of the air: suspect until it is placed again."""
@@ -185,7 +189,8 @@ class Doubts:
             here = self.placements[probe.id] = Placement(since)
         if here.out:
             return "out of the meat"
-        air = self._air(lot, sample)
+        air, gap = self._air(lot, sample), sample.at - here.newest > OLDEST_AIR
+        here.newest = sample.at
         if air is None:
             here.stretch = None
             return ""
@@ -196,19 +201,18 @@ class Doubts:
             if milli(abs(moved)) >= 5_000 and moved * (air - here.far.celsius) > 0:
                 here.out = True
                 return "out of the meat"
-        self._not_in(lot, probe, here, sample, air)
+        self._not_in(lot, probe, here, sample, air, gap)
         return ""
 
-    def _not_in(self, lot: Lot, probe: Probe, here: Placement, sample: Sample, air: float) -> None:
+    def _not_in(self, lot: Lot, probe: Probe, here: Placement, sample: Sample, air: float, gap: bool) -> None:
         """Air 20 °C above a core that does not rise, for 20 min: said once a placement."""
         if milli(air - sample.celsius) < 20_000:
             here.stretch = None
-        elif here.stretch is None or sample.at - here.newest > OLDEST_AIR or milli(sample.celsius - here.stretch.celsius) >= 1000:
+        elif here.stretch is None or gap or milli(sample.celsius - here.stretch.celsius) >= 1000:
             here.stretch = sample
         elif sample.at - here.stretch.at >= 20 * MINUTE and not here.told:
             here.told = True
             self.told[lot.lot].append(Told("not-in-the-meat", probe.id, sample.at))
-        here.newest = sample.at
 
     def _air(self, lot: Lot, sample: Sample) -> float | None:
         """The newest temperature of the room before the last whole half minute, the nearest to the core of several."""
@@ -220,4 +224,4 @@ class Doubts:
                 good = [s for s in self.past[probe.id].good if s.at < before]
                 if good and sample.at - good[-1].at <= OLDEST_AIR:
                     airs.append(good[-1].celsius)
-        return min(airs, key=lambda air: abs(air - sample.celsius), default=None)
+        return min(airs, key=lambda air: (abs(air - sample.celsius), air), default=None)

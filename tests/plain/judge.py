@@ -15,6 +15,7 @@ from tests.plain.advance import next_jump
 from tests.plain.doubts import Doubts, Told
 from tests.plain.evidence import arranged
 from tests.plain.lots import Jump, Lot
+from tests.plain.surroundings import told_of_profiles
 
 
 def judge(plan: Plan, events: Sequence[Event], at: Instant | None = None) -> dict[str, Any]:
@@ -61,5 +62,5 @@ def _reported(lot: Lot, told: Sequence[Told]) -> dict[str, Any]:
                 "watches": watches,
             }
         )
-    said = sorted((what, probe, at) for what, probe, at in [*told, *lot.told_of_profiles()])
+    said = sorted((what, probe, at) for what, probe, at in [*told, *told_of_profiles(lot)])
     return {"lot": lot.lot, "product": lot.product.code, "verdict": str(lot.verdict()), "limits": limits, "told": said}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache, cached_property, partial
 from typing import NamedTuple
 
 from rules.finding import Verdict, worst
@@ -24,11 +24,10 @@ from rules.limits.spec import (
 )
 from rules.plan import Limit, Plan, Probe, Step
 from rules.reading import Event, Instant, LotEvent, Span
-from rules.science.humidity import pressure_at_altitude
-from tests.plain import chill, kinds
+from tests.plain import chill, kinds, surroundings
 from tests.plain.carried import Carried, carry, common
 from tests.plain.cooling import cooling
-from tests.plain.degrees import Warmth, bare_amount, degree_hours, degree_sums
+from tests.plain.degrees import bare_amount, degree_sums
 from tests.plain.evidence import (
     Evidence,
     Moment,
@@ -46,7 +45,7 @@ from tests.plain.evidence import (
 )
 from tests.plain.kinds import Base
 from tests.plain.measured import composition, humidity_on_record
-from tests.plain.process import Reached, StageTime, bulbs, humidity, profile, profile_told, stage_times
+from tests.plain.process import humidity, profile
 
 
 class Stay(NamedTuple):
@@ -94,7 +93,7 @@ class Lot:
         self.evidence = cache(self._evidence)
         self.placed = cache(self._placed)
         self.before = cache(self._before)
-        self.stages = cache(self._stages)
+        self.stages = cache(partial(surroundings.stages, self))
 
     # ---- steps
 
@@ -227,7 +226,7 @@ class Lot:
             given = [("check", 0.0, evidence_of_checks(self.events, self.lot, limit.place), whole, gap)]
         else:
             probes = [p for p in self.plan.probes if p.place == limit.place]
-            given = [(p.id, *self._given(limit, p), self._served(step, limit, p), limit.max_gap) for p in probes]
+            given = [(p.id, *surroundings.given(self, limit, p), self.served(step, limit, p), limit.max_gap) for p in probes]
         watches = []
         for probe, u, evidence, served, gap in given:
             cut = [Stretch(piece, tuple(s for s in (meet(piece, spell) for spell in served) if s is not None)) for piece in pieces]
@@ -236,19 +235,7 @@ class Lot:
                 watches.append(Watch(probe, u, gap, evidence, stretches, tuple(served)))
         return watches
 
-    def _given(self, limit: Limit, probe: Probe) -> tuple[float, Evidence]:
-        """What is used against the lot, and the evidence; of a wet bulb, the humidity that it shows with its dry bulb."""
-        u = self.uncertainty(limit, probe)
-        if not isinstance(limit.rule, Humidity) or probe.place != "wet-bulb":
-            return u, self.evidence(probe.id)
-        beside = [p for p in self.plan.probes if p.place == "chamber" and p.room == probe.room]
-        dry = self.plan.probe_by_id[probe.dry_bulb] if probe.dry_bulb else beside[0] if len(beside) == 1 else None
-        if dry is None:
-            return 0.0, Evidence()
-        pressure = pressure_at_altitude(self.plan.site.altitude_m or 0.0)
-        return 0.0, bulbs(self.evidence(probe.id), self.evidence(dry.id), u, self.uncertainty(limit, dry), pressure)
-
-    def _served(self, step: Step, limit: Limit, probe: Probe) -> list[Spell]:
+    def served(self, step: Step, limit: Limit, probe: Probe) -> list[Spell]:
         """When a probe could serve a limit of this lot: placed, or fixed in the room of one of its steps."""
         if probe.place == "core":
             return self.placed(probe.id)
@@ -287,10 +274,7 @@ class Lot:
         if isinstance(rule, Profile):
             return settle(lambda now: profile(rule, watch, self.stages(step, limit, r), now), instants)
         if isinstance(rule, DegreeHours):
-            bases, warmths, ph = self.bases(step, limit, r, at), self._warmths(step, limit, r), self._ph(rule)
-            turns = [*instants, *(x.at for x in warmths), *([ph] if ph is not None else [])]
-            turns = [turn for turn in turns if watch.opened.at <= turn <= at]
-            return settle(lambda now: degree_hours(rule, watch, bases[w][0], warmths, ph, now), turns)
+            return surroundings.degree_outcome(self, step, limit, r, w, at)
         measured = [*instants, *(e.at for e in self.measures if watch.opened.at <= e.at <= at)]
         if isinstance(rule, Composition):
             return settle(lambda now: composition(rule, watch, self.measures, now), measured)
@@ -304,48 +288,6 @@ class Lot:
         assert isinstance(limit.rule, Cooling)
         seen = watch.evidence.seen if limit.sampled is not None else self.core_seen(watch.probe)
         return cooling(limit.rule, watch, seen, chill.setting(self, step, limit, runs[r], watch), at)
-
-    def _stages(self, step: Step, limit: Limit, r: int) -> list[StageTime]:
-        """The stages of a profile in one of its runs."""
-        assert isinstance(limit.rule, Profile)
-        pieces = self.runs(step, limit)[r].pieces
-        cores = [
-            Reached(
-                p.id,
-                self.placed(p.id),
-                [s for s in self.core_seen(p.id) if any(piece.holds(s.at) for piece in pieces)],
-                self.uncertainty(limit, p),
-            )
-            for p in self.cores
-        ]
-        return stage_times(limit.rule, pieces[0].start.at, cores)
-
-    def told_of_profiles(self) -> list[tuple[str, str, Instant]]:
-        """What is said of the lot's profiles beside their verdicts."""
-        found = []
-        for step, limit in self.limits:
-            if isinstance(limit.rule, Profile):
-                for r, run in enumerate(self.runs(step, limit)):
-                    for watch in (watch for watch in run.watches if watch.opened.at <= self.now):
-                        found += profile_told(limit.rule, watch, self.stages(step, limit, r), self.now)
-        return found
-
-    def _warmths(self, step: Step, limit: Limit, r: int) -> list[Warmth]:
-        """The readings that choose the row of a degree-hour table: the limit's own, and those of its chambers."""
-        run, found = self.runs(step, limit)[r], []
-        for watch in run.watches:
-            inside = [spell for stretch in watch.stretches for spell in stretch.inside]
-            found += [Warmth(s.at, s.high + watch.u) for s in watch.evidence.seen if any(spell.holds(s.at) for spell in inside)]
-        for probe in (p for p in self.plan.probes if p.place == "chamber"):
-            served = [meet(piece, spell) for piece in run.pieces for spell in self._served(step, limit, probe)]
-            u = self.uncertainty(limit, probe)
-            seen = [s for s in self.evidence(probe.id).seen if any(spell is not None and spell.holds(s.at) for spell in served)]
-            found += [Warmth(s.at, s.high + u) for s in seen]
-        return found
-
-    def _ph(self, rule: DegreeHours) -> Instant | None:
-        """When a pH low enough was first entered."""
-        return min((e.at for e in self.measures if e.name == "pH" and float(e.value) <= rule.until_ph), default=None)
 
     def _lethal(self, come_up: Limit, watch: Watch) -> Instant | None:
         """When the probe's lethality was met, by every critical lethality limit of that place."""
@@ -389,8 +331,8 @@ class Lot:
         tiers = len(rule.tiers) if isinstance(rule, Exposure) else 1
         gap = run.watches[0].max_gap if run.watches else limit.max_gap
 
-        def worth(start: Instant, end: Instant, length: Span) -> float:
-            return bare_amount(rule, run.watches, start, end, at) if isinstance(rule, DegreeHours) else length
+        def worth(watch: Watch, start: Instant, end: Instant, length: Span) -> float:
+            return bare_amount(rule, run.watches, watch, start, end, at) if isinstance(rule, DegreeHours) else length
 
         return carry(run.pieces, run.watches, tiers, gap, lambda watch, base, until: self._tally(limit, watch, base, until), at, worth)
 

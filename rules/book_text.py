@@ -159,7 +159,7 @@ def _cells(values: Mapping[str, Any], kind: str) -> dict[str, str]:
     return cells
 
 
-def _condition(values: Mapping[str, Any]) -> str:
+def condition_words(values: Mapping[str, Any]) -> str:
     """A condition that no watch judges, in words."""
     lead = (
         f"or, instead of {'the needs' if values['instead_of'] == 'needs' else 'going on without a stop'}: "
@@ -196,7 +196,7 @@ def _lines(table: Table) -> Iterator[tuple[dict[str, str], BookRow | None]]:
     if table.endpoint:
         yield {"": f"only with lethality rows of {table.endpoint} or more"}, None
     for condition in table.conditions:
-        yield {"": f"{_condition(condition.values)} (not judged)"}, condition
+        yield {"": f"{condition_words(condition.values)} (not judged)"}, condition
 
 
 def _aligned(lines: Iterable[tuple[dict[str, str], BookRow | None]], documents: Sequence[str], *, shown: bool) -> Iterator[str]:

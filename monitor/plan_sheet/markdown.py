@@ -27,6 +27,8 @@ def sheet_markdown(sheet: PlanSheet) -> str:
     lines += ["", "## What this plan does not say", "", *_points(sheet.unsaid)]
     if sheet.marks:
         lines += ["", "## Marks, how well a source was verified", "", *_table(("Mark", "Means"), sheet.marks)]
+    if sheet.documents:
+        lines += ["", "## Documents cited", "", *_table(("Document", "Title and date"), sheet.documents)]
     lines += ["", "## Cautions", "", *_points(sheet.cautions)]
     return "\n".join(lines) + "\n"
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from monitor.plan_sheet.words import PLACES, advance_words, limit_words, source_words
-from rules.book import MARKS, load_table, read_in_original
+from monitor.plan_sheet.words import PLACES, advance_words, limit_words
+from rules.book import MARKS, load_book, load_table, read_in_original
+from rules.book_text import condition_words
 from rules.plan import Limit, Plan, Probe, Product, Step
 from rules.plan_check import check_plan
 from rules.quantity import format_span
+from rules.sources import source_lines
 from rules.wording import difference, percent
 
 NOT_STATED = "NOT STATED in the plan."
@@ -45,7 +47,9 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class PlanSheet:
-    """The whole sheet. `probes` are rows under PROBE_HEADS, `marks` the verification marks in use, `unsaid` what the plan leaves out."""
+    """The whole sheet. `probes` are rows under PROBE_HEADS, `marks` the verification marks in use, `documents` those cited with title and
+    date, `unsaid` what the plan leaves out.
+    """
 
     title: str
     name: str
@@ -55,6 +59,7 @@ class PlanSheet:
     probes: tuple[tuple[str, ...], ...]
     unsaid: tuple[str, ...]
     marks: tuple[tuple[str, str], ...]
+    documents: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...] = CAUTIONS
 
 
@@ -80,7 +85,7 @@ def plan_sheet(plan: Plan, name: str) -> PlanSheet:
     used = {c.mark for limit in _limits(plan) for c in limit.citations}
     return PlanSheet(
         f"{site.name}: HACCP plan summary", name, plan.sha256, facts, tuple(parts), tuple(_probe(p, site.unit) for p in plan.probes),
-        tuple(_unsaid(plan)), tuple((m, words) for m, words in MARKS.items() if m in used),
+        tuple(_unsaid(plan)), tuple((m, words) for m, words in MARKS.items() if m in used), tuple(_documents(plan)),
     )  # fmt: skip
 
 
@@ -123,11 +128,9 @@ def _entry(plan: Plan, product: Product | None, step: Step | None, limit: Limit,
         ("Corrective action", limit.do or (NOT_STATED,)),
         ("Verification", (_verification(plan, limit, rooms),)),
         ("Records", (_RECORDS,)),
-        ("Source", source_words(limit)),
+        ("Source", tuple(source_lines(limit)) or (NOT_STATED,)),
     ]
-    notes = _cautions_of(limit)
-    if notes:
-        fields.append(("Notes of the book", notes))
+    fields += _of_the_book(limit)
     return Entry(f"{place}: {limit.name}", limit.critical, tuple(fields))
 
 
@@ -178,12 +181,30 @@ def _verification(plan: Plan, limit: Limit, rooms: set[str | None]) -> str:
     return f"{'; '.join(said)}. Direct observation and review of records: {NOT_STATED}"
 
 
-def _cautions_of(limit: Limit) -> tuple[str, ...]:
-    """The note that the book's table carries."""
+def _of_the_book(limit: Limit) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """What the book's table asks besides, and its note."""
     if not limit.book:
-        return ()
-    note = load_table(limit.book).note
-    return (note,) if note else ()
+        return
+    table = load_table(limit.book)
+    if table.conditions:
+        yield (
+            "Asked, not judged",
+            tuple(f"{words[0].upper()}{words[1:]}." for c in table.conditions if (words := condition_words(c.values))),
+        )
+    if table.note:
+        yield "Note of the book", (table.note,)
+
+
+def _documents(plan: Plan) -> Iterator[tuple[str, str]]:
+    """Title and date of every document cited, in the order of the plan."""
+    told = set()
+    for limit in _limits(plan):
+        titles = load_book(limit.book.partition("/")[0]).documents if limit.book else {}
+        for document in dict.fromkeys(c.document for c in limit.citations):
+            if document in titles and document not in told:
+                told.add(document)
+                title, date = titles[document]
+                yield document, f"{title} ({date})"
 
 
 def _error(probe: Probe, unit: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
-from monitor.export.sheet import Sheet
+from monitor.export.sheet import Sheet, plain
 from monitor.plan_sheet.model import GROUPS, PROBE_HEADS, Entry, PlanSheet
 
 _LABELS = (20, 80)
@@ -45,6 +45,9 @@ def write_pdf(path: Path, sheet: PlanSheet, *, letter: bool) -> None:
     if sheet.marks:
         paper.heading("Marks, how well a source was verified", 11)
         paper.grid(("Mark", "Means"), sheet.marks, (10, 90))
+    if sheet.documents:
+        paper.heading("Documents cited", 11)
+        paper.grid(("Document", "Title and date"), sheet.documents, (25, 75))
     paper.output(str(path))
 
 
@@ -55,5 +58,9 @@ def _facts(paper: Sheet, facts: tuple[tuple[str, str], ...]) -> None:
 
 def _entry(paper: Sheet, entry: Entry) -> None:
     rows = [(label, "\n".join(sentences)) for label, sentences in entry.fields]
-    paper.need(130)
+    # A limit stays on one page where it can: what a row takes, near enough, at the size of the grid.
+    share = paper.epw * _LABELS[1] / sum(_LABELS) - 6
+    paper.set_font("helvetica", "", 8)
+    lines = [sum(1 + int(paper.get_string_width(plain(s)) / share) for s in sentences) for _, sentences in entry.fields]
+    paper.need(min(sum(10.4 * n + 4 for n in lines) + 40, 500))
     paper.grid(("Critical limit" if entry.critical else "Operating limit", entry.title), rows, _LABELS)

@@ -38,6 +38,10 @@ def sheet_text(sheet: PlanSheet) -> str:
         lines += ["", "Marks, how well a source was verified", "-------------------------------------"]
         for mark, words in sheet.marks:
             lines += _pair(mark, (words,))
+    if sheet.documents:
+        lines += ["", "Documents cited", "---------------"]
+        for document, title in sheet.documents:
+            lines += _pair(document, (title,))
     lines += ["", "Cautions", "--------"]
     for sentence in sheet.cautions:
         lines += _wrap(sentence, "- ", "  ")

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from functools import singledispatch
 
-from rules.book import MARKS, load_book, read_in_original
-from rules.errors import BookError
 from rules.limits import spec
-from rules.plan import Advance, Limit
+from rules.plan import Advance
 from rules.quantity import format_span
 from rules.wording import degree_hours, difference, percent, temperature
 
@@ -140,33 +138,6 @@ def _(rule: spec.Composition, unit: str) -> tuple[str, ...]:
     bounds = [f"at least {rule.least:g}"] if rule.least is not None else []
     bounds += [f"at most {rule.most:g}"] if rule.most is not None else []
     return (f"{rule.measure}: {' and '.join(bounds)}.",)
-
-
-def source_words(limit: Limit) -> tuple[str, ...]:
-    """Every source of a limit: document, section, date, and how well it was verified, spelled out."""
-    titles = _titles(limit)
-    said = []
-    for c in limit.citations:
-        title = titles.get(c.document, "")
-        document = title if title.startswith(c.document) else f"{c.document}, {title}" if title else c.document
-        said.append(f"{document} ({c.date}), {c.section}. Mark {c.mark}: {MARKS.get(c.mark, 'unknown')}.")
-    if limit.book:
-        said.append(f"Taken from the book {limit.book}.")
-    if limit.source:
-        said.append(f"Stated in the plan: {limit.source.rstrip('.')}.")
-    if limit.confirmed:
-        said.append(f"Confirmed: {limit.confirmed.rstrip('.')}.")
-    elif limit.critical and any(not read_in_original(c.mark) for c in limit.citations):
-        said.append("NOT CONFIRMED by a person against the document itself.")
-    return tuple(said) or ("NONE STATED in the plan.",)
-
-
-def _titles(limit: Limit) -> dict[str, str]:
-    try:
-        book = load_book((limit.book or "").partition("/")[0]) if limit.book else None
-    except BookError:
-        book = None
-    return {} if book is None else {name: title for name, (title, _) in book.documents.items()}
 
 
 def advance_words(advance: Advance | None) -> str:

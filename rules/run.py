@@ -7,6 +7,7 @@ from typing import Any
 
 from rules.finding import Verdict, worst
 from rules.limits.come_up import ComeUpWatch
+from rules.limits.degree_hours import DegreeHoursWatch
 from rules.limits.exposure import ExposureWatch
 from rules.limits.kinds import new_watch
 from rules.limits.watch import Watch
@@ -24,12 +25,14 @@ class Run:
 
     A step that repeats and is entered again gets a new Run; `earlier` are those before it. While no watch is
     open, `bare_since` says since when; `bare` is what the pieces of the run before that added. `reached` are the
-    largest [certain, certain and possible] sums, tier by tier, known when a watch last opened after such a stretch.
+    largest [certain, certain and possible] sums, tier by tier, known when a watch last opened after such a stretch. Of degree-hours
+    the stretches themselves are kept in `blank` as [length, °C known before it]: the first reading after them gives their other end.
+    `highest` is the highest temperature that a degree-hours limit has seen (`rules/lot_rows.py`).
     """
 
     __slots__ = (
-        "bare", "bare_since", "broken", "current", "earlier", "ended", "generation", "key", "limit", "live", "open_count", "opened",
-        "reached", "steps", "travelling", "uncovered", "unit", "watches",
+        "bare", "bare_since", "blank", "blank_at", "broken", "current", "earlier", "ended", "generation", "highest", "key", "limit", "live",
+        "open_count", "opened", "reached", "steps", "travelling", "uncovered", "unit", "watches",
     )  # fmt: skip
 
     def __init__(self, key: str, limit: Limit, steps: tuple[str, ...], unit: str, earlier: tuple[Run, ...] = ()) -> None:
@@ -47,7 +50,10 @@ class Run:
         self.bare: Span = 0
         self.uncovered: Span = 0
         self.broken = False
-        self.reached: list[list[Span]] = []
+        self.reached: list[list[Any]] = []  # microseconds, or °C h of degree-hours
+        self.blank: list[list[Any]] = []
+        self.blank_at: Instant | None = None
+        self.highest: float | None = None
 
     # --- the run's own life -----------------------------------------------------------------------------------
 
@@ -112,20 +118,32 @@ class Run:
             return
         self.broken = True
         self.reached = self._largest()
-        if long:
+        if long and self.limit.kind == "degree-hours":
+            self._leave_blank(at, stretch)
+        elif long:
             self.uncovered += stretch
             self.reached = [[sure, total + stretch] for sure, total in self.reached]
 
-    def _largest(self) -> list[list[Span]]:
+    def _leave_blank(self, at: Instant, stretch: Span) -> None:
+        """Time without a watch of a sum that needs a temperature: its ends are the readings around it."""
+        before = [w for w in self.watches if isinstance(w, DegreeHoursWatch) and w.newest_at is not None]
+        if self.blank_at is not None and any(w.heir and not w.blank and w.opened >= self.blank_at for w in before):
+            self.blank = []  # a watch has taken it into its sum
+        known = max(((w.newest_at or 0, w.newest_hi) for w in before), default=(0, None))[1]
+        self.blank, self.blank_at = [*self.blank, [stretch, known]], at
+
+    def _largest(self) -> list[list[Any]]:
         """The largest sums that any watch has reached, tier by tier; empty for kinds without sums."""
-        if self.limit.kind not in KINDS_OF_SUMS:
+        if self.limit.kind not in (*KINDS_OF_SUMS, "degree-hours"):
             return []
-        sums = [self.reached] if self.reached else []
+        sums: list[list[list[Any]]] = [self.reached] if self.reached else []
         for watch in self.watches:
             if isinstance(watch, ExposureWatch):
                 sums.append([[c, c + p] for c, p in zip(watch.certain, watch.possible, strict=True)])
-            elif isinstance(watch, ComeUpWatch):
+            elif isinstance(watch, ComeUpWatch | DegreeHoursWatch):
                 sums.append([[watch.certain, watch.certain + watch.possible]])
+        if not sums and self.limit.kind == "degree-hours":
+            return [[0.0, 0.0]]
         if not sums:
             return [[0, 0] for _ in self._within()]
         return [[max(s[i][0] for s in sums), max(s[i][1] for s in sums)] for i in range(len(sums[0]))]
@@ -141,6 +159,8 @@ class Run:
             watch.inherit([sure for sure, _ in sums], [total - sure for sure, total in sums])
         elif isinstance(watch, ComeUpWatch):
             watch.inherit(sums[0][0], sums[0][1] - sums[0][0])
+        elif isinstance(watch, DegreeHoursWatch):
+            watch.inherit(sums[0][0], sums[0][1], self.blank, self.reached[0][1])
 
     # --- verdict ---------------------------------------------------------------------------------------------
 
@@ -187,7 +207,7 @@ class Run:
 
     # --- snapshot ---------------------------------------------------------------------------------------------
 
-    PLAIN = ("opened", "ended", "current", "travelling", "open_count", "bare_since", "bare", "uncovered", "broken")
+    PLAIN = ("opened", "ended", "current", "travelling", "open_count", "bare_since", "bare", "uncovered", "broken", "blank_at", "highest")
 
     def state(self) -> dict[str, Any]:
         """The running state as JSON-able values."""
@@ -196,6 +216,7 @@ class Run:
         return {
             **plain,
             "reached": [list(pair) for pair in self.reached],
+            "blank": [list(piece) for piece in self.blank],
             "watches": [w.state() for w in self.watches],
             "live": live,
             "earlier": [run.state() for run in self.earlier],
@@ -206,6 +227,7 @@ class Run:
         for name in self.PLAIN:
             setattr(self, name, state[name])
         self.reached = [list(pair) for pair in state["reached"]]
+        self.blank = [list(piece) for piece in state["blank"]]
         for data, live in zip(state["watches"], state["live"], strict=True):
             watch = new_watch(self.limit, data["probe"], data["u"], self.unit, data["opened"])
             watch.restore(data)

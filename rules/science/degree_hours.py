@@ -10,25 +10,15 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
+from rules.limits.spec import Band
 from rules.quantity import at_or_above, at_or_below, parse_temperature
 from rules.reading import HOUR, Span
 from rules.science.curve import Curve, intervals
 from rules.science.errors import ScienceError
 
 _TEXT = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*°\s*([CF])\s*h\s*$")
-
-
-class Band(NamedTuple):
-    """One row of a degree-hour limit: the highest chamber temperatures it is for, °C, and the limit in °C h.
-
-    A row with both ends includes them; a row with one end does not include it, so that 90 °F belongs to "90 to 100 °F".
-    """
-
-    from_c: float | None
-    to_c: float | None
-    limit: float
 
 
 def parse_degree_hours(text: str) -> float:
@@ -57,15 +47,36 @@ def degree_hours(curve: Curve, base_c: float, max_gap: Span | None = None) -> fl
     return math.fsum(max(max(i.first_c, i.last_c) - base_c, 0.0) * i.length / HOUR for i in counted)
 
 
+def _from(band: Band) -> float:
+    """From which temperature on a row is for it."""
+    if band.from_c is None:
+        return -math.inf
+    return at_or_above(band.from_c) if band.to_c is not None else at_or_below(band.from_c)
+
+
+def _below(band: Band) -> float:
+    """Below which temperature a row is for it."""
+    if band.to_c is None:
+        return math.inf
+    return at_or_below(band.to_c) if band.from_c is not None else at_or_above(band.to_c)
+
+
+def edges(limits: Sequence[Band]) -> tuple[float, ...]:
+    """The temperatures at which another row may come into force, rising."""
+    return tuple(sorted({end for band in limits for end in (_from(band), _below(band)) if math.isfinite(end)}))
+
+
+def band_or_none(limits: Sequence[Band], highest_c: float) -> Band | None:
+    """The row for the highest chamber temperature seen, compared after rounding to 0.001 °C; None where none fits."""
+    return next((band for band in limits if _from(band) <= highest_c < _below(band)), None)
+
+
 def band_for(limits: Sequence[Band], highest_c: float) -> Band:
-    """The band for the highest chamber temperature seen, compared after rounding to 0.001 °C. Raises ScienceError where none fits."""
-    for band in limits:
-        whole = band.from_c is not None and band.to_c is not None
-        low = band.from_c is None or (highest_c >= at_or_above(band.from_c) if whole else highest_c >= at_or_below(band.from_c))
-        high = band.to_c is None or (highest_c < at_or_below(band.to_c) if whole else highest_c < at_or_above(band.to_c))
-        if low and high:
-            return band
-    raise ScienceError(f"the highest chamber temperature is {highest_c:g} °C, for which the table has no row; take another table")
+    """The row for the highest chamber temperature seen. Raises ScienceError where none fits."""
+    band = band_or_none(limits, highest_c)
+    if band is None:
+        raise ScienceError(f"the highest chamber temperature is {highest_c:g} °C, for which the table has no row; take another table")
+    return band
 
 
 def hours_allowed(limit: float, base_c: float, chamber_c: float) -> float:

@@ -5,7 +5,8 @@ ProbeError
 ├── CsvError       a row of a readings or events file; names file, line and field
 ├── PushError      a pushed body that cannot be read at all; nothing of it was taken
 │   └── TooLarge   the body or its list is longer than accepted
-└── SenmlError     a SenML pack that must not be used (RFC 8428 asks for an error)
+├── SenmlError     a SenML pack that must not be used (RFC 8428 asks for an error)
+└── RawValueError  millivolts or ohms that are no temperature of the sensor
 
 Every message is one sentence: what, with which value, where, and what to write instead.
 A temperature that cannot be read is no exception: it is a `Fault` with the raw text and a reason.
@@ -42,3 +43,7 @@ class TooLarge(PushError):
 
 class SenmlError(PushError):
     """A SenML pack that must not be used; nothing of it was taken."""
+
+
+class RawValueError(ProbeError):
+    """Millivolts, ohms or counts that are no temperature of the sensor: an open wire, a short, another sensor."""

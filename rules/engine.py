@@ -11,11 +11,13 @@ import heapq
 from typing import Any
 
 from rules import snapshot
+from rules.air import PLACES as AIR_PLACES
+from rules.air import AirBoard
 from rules.deeds import deed
 from rules.errors import LateEvent
 from rules.finding import Finding, Problem
 from rules.limits.come_up import ComeUpWatch
-from rules.limits.hold_for_step import SAMPLE, FallWatch
+from rules.limits.hold_for_step import SAMPLE
 from rules.limits.lethality import LethalityWatch
 from rules.limits.watch import Watch
 from rules.lot import Lot
@@ -53,6 +55,7 @@ class Engine:
         self._out: list[Finding] = []
         self.standing: list[StandingRoom] = []
         self.use(plan)
+        self.air = AirBoard(self)
 
     def use(self, plan: Plan) -> None:
         """Judge lots started from now on, and rooms, by this plan; lots already started keep theirs."""
@@ -64,6 +67,7 @@ class Engine:
             if old is not None:
                 track.go_on(old)
         known = {r.key for r in self.standing}  # those go on by the plan of their day
+        self.air.use(plan)
         wanted = [(s.room, limit) for s in plan.standing for limit in s.limits]
         self.standing += [StandingRoom(self, plan, room, limit) for room, limit in wanted if standing_key(room, limit) not in known]
 
@@ -315,7 +319,7 @@ class Engine:
         track = self._tracks[watch.probe]
         self._owner[id(watch)] = owner
         if not track.feeds_to(watch):
-            track.add(watch, slow=isinstance(watch, FallWatch))
+            track.add(watch, slow=watch.SLOW)
             good = track.good
             if good is not None and good.at == self.now and (watch.last_at is None or watch.last_at < self.now) and not watch.final:
                 high = good.celsius if good.high_c is None else good.high_c
@@ -339,6 +343,10 @@ class Engine:
         """Close the watch once every reading at `at` has been taken."""
         self._pending.append((at, owner, run, watch, how))
         self._pending_at = min(self._pending_at, at)
+    def around(self, plan: Plan, room: str | None, at: Instant) -> list[float]:
+        """What the fixed probes of a room read before the last whole half minute, in °C; all of them where the plan is one room."""
+        return self.air.around([p for p in plan.probes if p.place in AIR_PLACES and (not plan.rooms or p.room == room)], at)
+
 
     def ends(self, watch: Watch) -> bool:
         """Whether its lethality, met at this very instant, makes the watch final."""

@@ -48,9 +48,10 @@ class Finding(NamedTuple):
 #: warming: the core warms while a cooling mark is outstanding. prompt: a person must confirm a step;
 #: unconfirmed: nobody did within `confirm_within`. advanced: a step entered by itself.
 #: pulled-early: the core fell fast with its lethality open. check-due: a hand check is due.
+#: heading-out: the forecast of a pending mark lies past its deadline as a whole.
 #: standing verdicts use the room's name as `step` and "" as `lot`.
 WHAT = (
-    "met", "deviated", "unproven", "left-short", "warming", "prompt", "unconfirmed", "advanced", "pulled-early", "check-due",
+    "met", "deviated", "unproven", "left-short", "warming", "prompt", "unconfirmed", "advanced", "pulled-early", "check-due", "heading-out",
 )  # fmt: skip
 
 

@@ -43,7 +43,7 @@ LEAST_SD_C = 0.03
 class Forecast(NamedTuple):
     """When a temperature is reached: expected, and the 90 % interval; None stands for never in these surroundings.
 
-    `core_c` and `air_c` are the fitted core and the surroundings at the newest reading.
+    `core_c` and `air_c` are the fitted core and the surroundings at the newest reading, `rate` is k in 1/s.
     """
 
     at: Instant | None
@@ -51,6 +51,7 @@ class Forecast(NamedTuple):
     late: Instant | None
     core_c: float
     air_c: float
+    rate: float
 
 
 class Sums:
@@ -229,20 +230,20 @@ class Approach:
         at = _time(k, fit.core_c, fit.air_c, to_c)
         if at == 0.0:
             return None
-        early, late = 0.0, 0.0
-        for k_, core, air in (
-            (k + Z_90 * sd_k, fit.core_c, fit.air_c), (k - Z_90 * sd_k, fit.core_c, fit.air_c),
-            (k, fit.core_c + Z_90 * fit.sd_core, fit.air_c), (k, fit.core_c - Z_90 * fit.sd_core, fit.air_c),
-            (k, fit.core_c, fit.air_c + Z_90 * fit.sd_air), (k, fit.core_c, fit.air_c - Z_90 * fit.sd_air),
-        ):  # fmt: skip
-            off = _time(k_, core, air, to_c) - at
-            if off != off:  # never, either way
-                continue
-            if off < 0.0:
-                early += off * off
-            else:
-                late += off * off
-        return Forecast(self._instant(at), self._instant(at - math.sqrt(early)), self._instant(at + math.sqrt(late)), fit.core_c, fit.air_c)
+        times = [
+            _time(k_, core, air, to_c)
+            for k_, core, air in (
+                (k + Z_90 * sd_k, fit.core_c, fit.air_c), (k - Z_90 * sd_k, fit.core_c, fit.air_c),
+                (k, fit.core_c + Z_90 * fit.sd_core, fit.air_c), (k, fit.core_c - Z_90 * fit.sd_core, fit.air_c),
+                (k, fit.core_c, fit.air_c + Z_90 * fit.sd_air), (k, fit.core_c, fit.air_c - Z_90 * fit.sd_air),
+            )
+        ]  # fmt: skip
+        if at == math.inf:
+            early, late = min(times), math.inf
+        else:
+            early = at - math.sqrt(sum((at - t) ** 2 for t in times if t < at))
+            late = at + math.sqrt(sum((t - at) ** 2 for t in times if t > at))
+        return Forecast(self._instant(at), self._instant(early), self._instant(late), fit.core_c, fit.air_c, k)
 
     def needed(self, to_c: float, by: Instant) -> float | None:
         """The surroundings in °C, steady from the newest reading on, in which the core would reach `to_c` just at `by`."""

@@ -16,6 +16,7 @@ from rules.limits.watch import News, Watch
 from rules.lot_advance import LotAdvance
 from rules.lot_cooling import LotCooling
 from rules.plan import Limit, Plan, Probe, Product, Step
+from rules.lot_forecast import LotForecast
 from rules.quantity import at_or_below, format_span
 from rules.reading import Instant
 from rules.run import Run
@@ -26,11 +27,14 @@ class Hub(Protocol):
 
     now: Instant
 
-    def attach(self, watch: Watch, owner: Lot) -> None:
+    def attach(self, watch: Watch, owner: Any) -> None:
         """Feed the watch with its probe's readings from now on, and with one that stands at this very instant."""
 
     def detach(self, watch: Watch) -> None:
         """Feed it no more."""
+    def around(self, plan: Plan, room: str | None, at: Instant) -> list[float]:
+        """What the fixed probes of a room read before the last whole half minute, in °C."""
+
 
     def later(self, at: Instant, lot: str, kind: str, arg: str) -> None:
         """Call the lot's `timer` when time has come to `at`."""
@@ -76,6 +80,7 @@ class Lot:
         self.advance = LotAdvance(self)
 
     # --- events ------------------------------------------------------------------------------------------------
+        self.forecast = LotForecast(self)
 
     def begin(self, at: Instant) -> None:
         """Enter the first step, unless a step event stands at the same instant (see `to_step`)."""
@@ -110,6 +115,7 @@ class Lot:
 
     def remove(self, probe: str, reason: str, at: Instant) -> None:
         """A core probe comes out of this lot."""
+        self.forecast.place(probe, at)
         self.by_start = False
         del self.placed[probe]
         for mover in [m for m in self.movers if m.probe == probe]:
@@ -118,6 +124,7 @@ class Lot:
         self.reconcile(at, withdrawn=probe)
 
     def check(self, place: str, celsius: float, at: Instant) -> None:
+        self.forecast.remove(probe)
         """A value measured by hand; only limits judged on checks count it."""
         self.by_start = False
         for run in self.runs.values():
@@ -150,6 +157,7 @@ class Lot:
         self.cooling.end(at)
         for newest in self.runs.values():
             for run in newest.every():
+        self.forecast.end()
                 if run.ended is None or run.limit.kind in ("lethality", "cooling"):
                     for watch in run.live.values():
                         self.hub.closing(at, self, run, watch, "end")
@@ -423,3 +431,4 @@ class Lot:
         for trackers in self.cooling.trackers.values():
             yield from trackers.values()
         yield from self.movers
+        yield from self.forecast.watches.values()

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from rules.standing import StandingRoom
 
 #: Findings that ask somebody to do something.
-ALARMS = ("deviated", "unproven", "left-short", "warming", "prompt", "unconfirmed", "pulled-early", "check-due")
+ALARMS = ("deviated", "unproven", "left-short", "warming", "prompt", "unconfirmed", "pulled-early", "check-due", "heading-out")
 
 
 def report(engine: Engine) -> dict[str, Any]:

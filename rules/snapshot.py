@@ -20,7 +20,7 @@ from rules.track import Track
 if TYPE_CHECKING:
     from rules.engine import Engine
 
-FORMAT = 2
+FORMAT = 3
 TRACK = ("at", "slow_at")
 ROWS = ("row", "good")
 LOT = (
@@ -49,6 +49,7 @@ def take(engine: Engine) -> dict[str, Any]:
         "standing": [_standing(room) for room in engine.standing],
         "pending": [
             [at, _run_name(owner, run), "" if watch is None else names[id(watch)], how] for at, owner, run, watch, how in engine._pending
+        "air": engine.air.state(),
         ],
     }
 
@@ -70,6 +71,7 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
     engine.problems = [Problem(*p) for p in data["problems"]]
     watches = _watches(engine)
     for key, row in data["tracks"].items():
+    engine.air.restore(data["air"])
         track = engine._tracks.get(key) or _old_track(engine, key)
         for name in TRACK:
             setattr(track, name, row[name])
@@ -115,6 +117,10 @@ def _watches(engine: Engine) -> dict[str, tuple[Any, Watch]]:
             found[f"mover\t{lot.id}\t{i}"] = (lot, mover)
     for room in engine.standing:
         for j, run in enumerate(_room_runs(room)):
+        for probe, fit in lot.forecast.watches.items():
+            found[f"forecast\t{lot.id}\t{probe}"] = (lot.forecast, fit)
+    for probe, air in engine.air.watches.items():
+        found[f"air\t{probe}"] = (engine.air, air)
             for i, watch in enumerate(run.watches):
                 found[f"room\t{room.key}\t{j}\t{i}"] = (room, watch)
     return found
@@ -159,6 +165,7 @@ def _lot(lot: Lot) -> dict[str, Any]:
         "runs": {key: run.state() for key, run in lot.runs.items()},
         "trackers": {key: {p: t.state() for p, t in ts.items()} for key, ts in lot.cooling.trackers.items()},
         "told": {key: [w.probe if _is_tracker(lot, w) else "" for w in lot.runs[key].watches] for key in lot.cooling.trackers},
+        "forecast": lot.forecast.state(),
         "movers": [
             {"type": type(m).__name__, "limit": _limit_key(lot, m), "state": m.state(), "step": _mover_step(lot, m)} for m in lot.movers
         ],
@@ -215,6 +222,7 @@ def _put_lot(engine: Engine, data: dict[str, Any]) -> Lot:
     lot.cooling.relink()
     for item in data["movers"]:
         limit, state = lot.runs[item["limit"]].limit, item["state"]
+    lot.forecast.restore(data["forecast"])
         args = (limit, state["probe"], state["u"], lot.unit, state["opened"])
         mover: Watch
         if item["type"] == "CoreHold":

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from rules.quantity import to_fahrenheit
+from datetime import tzinfo
+
+from rules.quantity import local, to_fahrenheit
+from rules.reading import MINUTE, Instant
 
 
 def temperature(celsius: float, unit: str) -> str:
@@ -24,3 +27,9 @@ def degree_hours(celsius_hours: float, unit: str) -> str:
 def percent(value: float) -> str:
     """Per cent, to a tenth: "92.5 %"."""
     return f"{round(value, 1) + 0.0:g} %"
+
+
+def clock(at: Instant, zone: tzinfo, now: Instant, *, up: bool = False) -> str:
+    """A local time to the minute, the seconds dropped or (`up`) counted as a whole one: "14:02"; "2 Mar 14:02" unless on `now`'s day."""
+    moment, today = local(-(-at // MINUTE) * MINUTE if up else at, zone), local(now, zone)
+    return f"{moment:%H:%M}" if moment.date() == today.date() else f"{moment.day} {moment:%b %H:%M}"

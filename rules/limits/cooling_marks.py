@@ -127,6 +127,10 @@ class CoolingMarks(Watch):
         base = self.clock if i == 0 else self.marks[i - 1]
         return None if base is None else base + (window.within or 0)
 
+    def deadline(self, i: int) -> Instant | None:
+        """The instant after which window i is late, as far as is known."""
+        return self._deadline(i)
+
     def _target(self, i: int) -> str:
         return temperature(self.windows[i].to_c, self.unit)
 

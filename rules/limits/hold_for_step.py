@@ -48,6 +48,7 @@ class FallWatch(Watch):
     """Asks once whether the lot was pulled before its hold: the core fell 10 °C within 10 min with lethality open."""
 
     __slots__ = ("peaks",)
+    SLOW = True
 
     def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
         super().__init__(limit, probe, u, unit, opened)

@@ -28,6 +28,7 @@ class Watch:
     """The running state of one limit on one probe. Never holds history; one reading costs the same on day 30."""
 
     TRANSIENT: ClassVar[frozenset[str]] = frozenset({"limit", "unit", "max_gap", "news"})
+    SLOW: ClassVar[bool] = False  # a reading now and then is enough for it
 
     __slots__ = (
         "at", "before_closing", "before_removal", "closed", "final", "last_at", "limit", "max_gap", "news",

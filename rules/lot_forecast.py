@@ -1,0 +1,288 @@
+"""Where the cores of one lot are heading: the running fit of each placed probe, and the word that a limit will not be met.
+
+Definition: `docs/judging-choices.md`, 33 to 36. It changes no verdict: it reads the lot's watches and none of them reads it.
+"""
+
+from __future__ import annotations
+
+from datetime import tzinfo
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
+
+from rules.finding import Verdict
+from rules.forecast import LEAST, Approach, Forecast
+from rules.limits.come_up import BETWEEN, ComeUpWatch
+from rules.limits.cooling import CoolingWatch
+from rules.limits.exposure import ExposureWatch
+from rules.limits.lethality import HoldWatch, IntegratedWatch
+from rules.limits.spec import ComeUp, Profile
+from rules.limits.watch import News, Watch
+from rules.plan import Limit, Probe
+from rules.quantity import format_span
+from rules.reading import MINUTE, Instant, Span
+from rules.run import Run
+from rules.wording import clock, temperature
+
+if TYPE_CHECKING:
+    from rules.lot import Lot
+
+KINDS = ("lethality", "cooling", "come-up", "exposure")
+#: The interval has to lie past the deadline for so long before it rings.
+FIRM: Span = 2 * MINUTE
+#: The air of an ordinary cooler in °C: common practice, no source.
+COOLER_C = 4.0
+#: Surroundings colder, or hotter, than these in °C are no advice.
+COLDEST_C, HOTTEST_C = -20.0, 150.0
+
+
+class Mark(NamedTuple):
+    """What a pending limit of one probe waits for: the core at `to_c` (the probe's uncertainty in it) by `by`, None where nothing presses.
+
+    `hold` is a time to be kept there; `limit_c` is the limit's own temperature; `cause` names the mark within its watch.
+    """
+
+    run: Run
+    limit: Limit
+    cause: str
+    limit_c: float
+    to_c: float
+    cold: bool
+    by: Instant | None
+    hold: Span = 0
+
+
+class CoreApproach(Watch):
+    """The running fit of one placed core; the engine gives it one reading every SAMPLE, and its owner what surrounds it."""
+
+    __slots__ = ("core_c", "fit", "late", "steps", "told")
+    SLOW: ClassVar[bool] = True
+
+    def __init__(self, limit: Limit, probe: str, unit: str, opened: Instant) -> None:
+        super().__init__(limit, probe, 0.0, unit, opened)
+        self.core_c = 0.0
+        self.fit = Approach()
+        self.steps: list[str] = []  # where the fitted readings were taken
+        self.late: dict[str, Instant] = {}  # marks that the whole interval is past, since when
+        self.told: list[str] = []
+
+    def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
+        """Take note of a reading, and always ask for the owner, who knows the air around it."""
+        self.last_at, self.core_c = at, (lo + hi) / 2.0
+        return [News(at, "core", "")]
+
+    def finish(self, at: Instant) -> None:
+        """Nothing to decide."""
+
+    def state(self) -> dict[str, Any]:
+        """The running state as JSON-able values."""
+        plain = {name: getattr(self, name) for name in self.slots() if name != "fit"}
+        return {**plain, "late": dict(self.late), "steps": list(self.steps), "told": list(self.told), "fit": self.fit.state()}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take back what `state` gave."""
+        super().restore({**state, "fit": None})
+        self.fit = Approach()
+        self.fit.restore(state["fit"])
+
+
+class LotForecast:
+    """The fits of a lot's placed cores, by probe; owner of what they hand on."""
+
+    def __init__(self, lot: Lot) -> None:
+        self.lot = lot
+        self.watches: dict[str, CoreApproach] = {}
+        self.limit = next((r.limit for r in lot.runs.values() if r.limit.kind in KINDS and r.limit.place == "core"), None)
+
+    def place(self, probe: Probe, at: Instant) -> None:
+        """A core probe goes in: its fit begins."""
+        if self.limit is None:
+            return
+        told = self.watches[probe.id].told if probe.id in self.watches else []
+        self.remove(probe.id)
+        watch = self.watches[probe.id] = CoreApproach(self.limit, probe.id, self.lot.unit, at)
+        watch.told = told
+        self.lot.hub.attach(watch, self)
+
+    def remove(self, probe: str) -> None:
+        """A core probe comes out; what was told of it stays told."""
+        if probe in self.watches:
+            self.lot.hub.detach(self.watches[probe])
+
+    def end(self) -> None:
+        """The lot is over."""
+        for watch in self.watches.values():
+            self.lot.hub.detach(watch)
+
+    def hear(self, watch: Watch) -> None:
+        """A core was read: fit it, and say what it is heading out of."""
+        assert isinstance(watch, CoreApproach)
+        at = watch.last_at
+        assert at is not None
+        steps = list(self.lot.current) if all(since < at for since in self.lot.since.values()) else watch.steps
+        if steps != watch.steps:
+            watch.steps = steps
+            watch.fit.begin()
+        rooms = {self.lot.step(name).room for name in steps}
+        if len(rooms) != 1:
+            watch.fit.begin()
+            return
+        around = self.lot.hub.around(self.lot.plan, next(iter(rooms)), at)
+        watch.fit.add(at, watch.core_c, sum(around) / len(around) if around else None)
+        if watch.fit.count < LEAST:
+            watch.late.clear()
+            return
+        for mark in self._marks(watch):
+            self._look(watch, mark, at)
+
+    # --- what is pending -----------------------------------------------------------------------------------------
+
+    def _marks(self, fit: CoreApproach) -> list[Mark]:
+        """What the probe's open watches wait for, with a deadline."""
+        found: list[Mark] = []
+        for newest in self.lot.runs.values():
+            for run in newest.every():
+                watch = run.live.get(fit.probe)
+                if watch is None or watch.closed is not None or watch.final or watch.verdict is not Verdict.OPEN:
+                    continue
+                assert fit.last_at is not None
+                mark = mark_of(run, watch, fit.last_at)
+                found += mark
+        return found
+
+    def _look(self, watch: CoreApproach, mark: Mark, at: Instant) -> None:
+        """Ring once the whole interval has lain past the deadline for FIRM."""
+        if mark.cause in watch.told:
+            return
+        told = watch.fit.forecast(mark.to_c) if mark.by is not None and at <= mark.by else None
+        if told is None or mark.by is None or not (told.early is None or told.early > mark.by):
+            watch.late.pop(mark.cause, None)
+            return
+        needed = watch.fit.needed(mark.to_c, mark.by)
+        if needed is None or self._better_ahead(mark, watch.steps, needed):
+            watch.late.pop(mark.cause, None)
+            return
+        if at - watch.late.setdefault(mark.cause, at) < FIRM:
+            return
+        watch.told.append(mark.cause)
+        del watch.late[mark.cause]
+        text = self._sentence(mark, told, needed, at)
+        self.lot.tell(at, "heading-out", mark.run.key.split("/", 1)[0], mark.limit, watch.probe, text)
+
+    def _better_ahead(self, mark: Mark, steps: list[str], needed: float) -> bool:
+        """Whether the plan itself leads on to surroundings that would still do."""
+        if mark.cold:
+            room = self.lot.step(steps[0]).room
+            at = mark.run.steps.index(steps[0]) if steps[0] in mark.run.steps else -1
+            later = (self.lot.product.step(name) for name in mark.run.steps[at + 1 :])
+            ahead = any(step is not None and step.room != room for step in later)
+            return ahead and needed >= COOLER_C
+        stages = [s for limit in self.lot.step(steps[0]).limits if isinstance(limit.rule, Profile) for s in limit.rule.stages]
+        return bool(stages) and needed <= max(s.set_c for s in stages)
+
+    def _sentence(self, mark: Mark, told: Forecast, needed: float, at: Instant) -> str:
+        unit, zone = self.lot.unit, self.lot.plan.site.zone
+        assert mark.by is not None
+        due = f"it must be by {clock(mark.by, zone, at)}, in {format_span(mark.by - at)}"
+        means = temperature(needed, unit)
+        if needed < COLDEST_C or needed > HOTTEST_C:
+            way = "no ordinary surroundings would still make it"
+        else:
+            way = f"steady surroundings of {means} or {'colder' if mark.cold else 'hotter'} from now on would still make it"
+        return f"{expected_words(mark.limit_c, told, unit, zone, at)}; {due}; {way}"
+
+    # --- what the live page asks ---------------------------------------------------------------------------------
+
+    def view(self) -> list[dict[str, Any]]:
+        """What every fit forecasts now, for people: never part of a report.
+
+        `step, limit, kind, probe, cause, to_c, cold, by_at, hold_s, read_at, air_c, core_c, rate_per_s` and `at, early, late` (None: never
+        in these surroundings).
+        """
+        found: list[dict[str, Any]] = []
+        for fit in self.watches.values():
+            if fit.probe not in self.lot.placed or self.lot.ended is not None or fit.fit.count < LEAST:
+                continue
+            for newest in self.lot.runs.values():
+                for run in newest.every():
+                    watch = run.live.get(fit.probe)
+                    if watch is None or watch.closed is not None or watch.final or watch.verdict not in (Verdict.OPEN, Verdict.UNPROVEN):
+                        continue
+                    found += [line for mark in view_marks(run, watch, fit) if (line := self._line(fit, mark)) is not None]
+        return found
+
+    def _line(self, fit: CoreApproach, mark: Mark) -> dict[str, Any] | None:
+        told = fit.fit.forecast(mark.to_c)
+        if told is None:
+            return None
+        return {
+            "step": mark.run.key.split("/", 1)[0], "limit": mark.limit.name, "kind": mark.limit.kind, "probe": fit.probe, "cause": mark.cause,
+            "to_c": mark.limit_c, "cold": mark.cold, "by": mark.by, "hold": mark.hold, "read": fit.fit.at, "core_c": told.core_c,
+            "air_c": told.air_c, "rate": told.rate, "at": told.at, "early": told.early, "late": told.late,
+        }  # fmt: skip
+
+    # --- snapshot ------------------------------------------------------------------------------------------------
+
+    def state(self) -> dict[str, Any]:
+        """The running state as JSON-able values."""
+        return {probe: watch.state() for probe, watch in self.watches.items()}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take back what `state` gave; the engine feeds what it fed."""
+        for probe, data in state.items():
+            assert self.limit is not None
+            watch = self.watches[probe] = CoreApproach(self.limit, probe, self.lot.unit, data["opened"])
+            watch.restore(data)
+
+
+def mark_of(run: Run, watch: Watch, at: Instant) -> list[Mark]:
+    """What an open watch waits for by a deadline, as known at the probe's reading at `at`."""
+    name, limit, u = f"{run.key}#{run.generation}", run.limit, watch.u
+    if isinstance(watch, CoolingWatch):
+        if not watch.told or watch.opening is None or watch.opening >= at or watch.borrowed or watch.clock is None or watch.clock == at:
+            return []
+        for i, window in enumerate(watch.windows):
+            by = watch.deadline(i)
+            if watch.marks[i] is None and by is not None:
+                return [Mark(run, limit, f"{name}/{i}", window.to_c, window.to_c - u, True, by)]
+        return []
+    if isinstance(watch, ComeUpWatch) and isinstance(limit.rule, ComeUp):
+        if watch.prev != BETWEEN or watch.last_at is None:
+            return []
+        high = limit.rule.high_c
+        return [Mark(run, limit, f"{name}/high", high, high + u, False, watch.last_at + watch.within - watch.certain)]
+    if isinstance(watch, ExposureWatch) and watch.last_at is not None:
+        rows = zip(watch.tiers, watch.certain, watch.prev, strict=True)
+        return [
+            Mark(run, limit, f"{name}/{i}", tier.above_c, tier.above_c - u, True, watch.last_at + tier.within - certain)
+            for i, (tier, certain, above) in enumerate(rows)
+            if above
+        ]
+    return []
+
+
+def view_marks(run: Run, watch: Watch, fit: CoreApproach) -> list[Mark]:
+    """What a watch waits for, for people: with a deadline or, of a lethality, the row that would be met first."""
+    name, limit, u = f"{run.key}#{run.generation}", run.limit, watch.u
+    if isinstance(watch, HoldWatch):
+        found: list[tuple[Instant, Mark]] = []
+        for i, row in enumerate(watch.rows):
+            told = fit.fit.forecast(row.at_c + u)
+            if told is not None and told.at is not None:
+                found.append((told.at + row.length, Mark(run, limit, f"{name}/{i}", row.at_c, row.at_c + u, False, None, row.length)))
+        if found:
+            return [min(found, key=lambda pair: pair[0])[1]]
+        low = watch.rows[0]
+        return [] if watch.k else [Mark(run, limit, f"{name}/0", low.at_c, low.at_c + u, False, None, low.length)]
+    if isinstance(watch, IntegratedWatch):
+        missing = max(round((watch.target - watch.logs) * watch.d_us), 0)
+        return [Mark(run, limit, f"{name}/reference", watch.ref, watch.ref + u, False, None, missing)]
+    return mark_of(run, watch, fit.last_at or 0)
+
+
+def expected_words(limit_c: float, told: Forecast, unit: str, zone: tzinfo, now: Instant) -> str:
+    """"80 °F expected 13:52 to 14:01"; "80 °F is not reached in surroundings of 84.2 °F"."""
+    what = temperature(limit_c, unit)
+    if told.early is None:
+        return f"{what} is not reached in surroundings of {temperature(told.air_c, unit)}"
+    if told.at is None or told.late is None:
+        return f"{what} expected {clock(told.early, zone, now)} at the earliest"
+    return f"{what} expected {clock(told.early, zone, now)} to {clock(told.late, zone, now, up=True)}"

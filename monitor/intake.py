@@ -18,9 +18,10 @@ from typing import cast
 from sqlalchemy import Connection
 
 from monitor.errors import IntakeFull, StoreClosed, StoreDamaged, StoreError, StoreUnavailable
-from monitor.outcomes import REFUSED, UNKNOWN, Outcome, Sorting, no_offset
+from monitor.outcomes import REFUSED, UNKNOWN, Outcome, Sorting, no_offsets
 from monitor.store import readings
-from monitor.store.readings import FUTURE_AHEAD, Arrival
+from monitor.store.evidence import FUTURE_AHEAD
+from monitor.store.readings import Arrival
 from monitor.store.trouble import translate
 from monitor.store.writer import Writer
 from rules.quantity import format_instant
@@ -65,7 +66,7 @@ class Intake:
 
     `process(conn, arrivals)` stores and judges them in the writer's transaction (`monitor.pipeline`); should
     it fail other than by the store, the batch at fault alone is refused, loudly. `clock()` is the service's
-    UTC time, `offset(probe, at)` the calibration offset in °C in force. Callbacks, called from any thread:
+    UTC time, `offsets(conn)(probe, at)` the calibration offset in °C in force. Callbacks, called from any thread:
     `on_loss(items, sentence)`; `on_trouble(error)` when the store cannot be written, and with None when it can
     again; `on_notice(sentence)`; `on_state(source, connected, text)`.
     """
@@ -77,14 +78,14 @@ class Intake:
         clock: Callable[[], Instant],
         limits: IntakeLimits | None = None,
         *,
-        offset: Callable[[str, Instant], float] = no_offset,
+        offsets: Callable[[Connection], Callable[[str, Instant], float]] = no_offsets,
         on_loss: Callable[[int, str], object] = _silent,
         on_trouble: Callable[[StoreError | None], object] = _silent,
         on_notice: Callable[[str], object] = _silent,
         on_state: Callable[[str, bool, str], object] = _silent,
     ) -> None:
         self.limits = limits or IntakeLimits()
-        self._writer, self._process, self._clock, self._offset = writer, process, clock, offset
+        self._writer, self._process, self._clock, self._offsets = writer, process, clock, offsets
         self._on_loss, self._on_trouble, self._on_notice, self._on_state = on_loss, on_trouble, on_notice, on_state
         self._known = None if self.limits.probes is None else frozenset(self.limits.probes)
         #: How many items had which outcome since the start; "lost" among them.
@@ -307,7 +308,7 @@ class Intake:
         """Sort out what came, have the rest processed; the outcomes of each batch."""
         if self._newest is None:
             self._newest = {probe: found.at for probe, found in readings.newest_by_probe(conn).items()}
-        sorting = Sorting(self._newest, self._known, self._offset)
+        sorting = Sorting(self._newest, self._known, self._offsets(conn))
         results = [sorting.look(conn, batch.items, batch.received_at) for batch in batches]
         if sorting.arrivals:
             self._process(conn, sorting.arrivals)

@@ -120,15 +120,15 @@ def seal(conn: Connection, at: Instant, *, entered_at: Instant | None = None) ->
     return entry
 
 
-def arrived_since(conn: Connection, seq: int, *, future: bool = False) -> Iterator[readings.Stored]:
-    """Readings and faults that arrived at place `seq` or later, in order of event time: a restart feeds these."""
+def arrived_since(conn: Connection, seq: int, *, until: Instant | None = None, unjudged: bool = False) -> Iterator[readings.Stored]:
+    """Readings and faults that arrived at place `seq` or later, in order of event time; with `until`, as far as `at <= until`."""
     sealed = []
     query = select(ledger).where(ledger.c.kind == SEAL).order_by(ledger.c.seq.desc())
     for entry in _read(conn, query):
         if entry.body["last_seq"] < seq:
             break
         sealed.append(entry.body["spans"])
-    return readings.arrived_since(conn, seq, sealed, future=future)
+    return readings.arrived_since(conn, seq, sealed, until=until, unjudged=unjudged)
 
 
 def prove(conn: Connection, seq: int) -> chain.Proof:

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, func, or_, select
 
 from monitor import calibrations, chain, ledger, lot_log
 from monitor.errors import ExportError
-from monitor.store import events, plans, readings
+from monitor.store import events, evidence, plans, readings
 from monitor.store.schema import ledger as ledger_table
 from monitor.store.schema import lot_event
 from probes.csv_replay import write_csv
@@ -82,19 +82,20 @@ def _candidates(conn: Connection, since: Instant, until: Instant) -> list[str]:
 
 
 def write_readings(conn: Connection, folder: Path, span: Window, known: Collection[str], progress: Progress) -> Arrivals:
-    """Write readings.csv, and unjudged.csv if there are rows that are stored but never judged.
+    """Write readings.csv, and unjudged.csv if there are rows that are stored but not judged.
 
-    Never judged are stamps ahead of the receiving clock and probes the plan does not know.
+    Not judged are stamps ahead of the receiving clock, what came more than 48 h late and nobody asked to be judged
+    (`store/evidence.py`), and probes the plan does not know.
     """
-    arrivals, left_out = Arrivals(), 0
+    arrivals, left_out, rule = Arrivals(), 0, evidence.rule(conn)
 
     def judged(stored: readings.Stored) -> bool:
-        return not stored.future and stored.item.probe in known
+        return rule.counts(stored.item.at, stored.received_at, stored.seq) and stored.item.probe in known
 
     def rows(mark: str) -> Iterator[tuple[Reading | Fault, Instant]]:
         nonlocal left_out
         seqs = arrivals.seqs[mark]
-        for stored in readings.between(conn, span.after, span.until, future=True):
+        for stored in readings.between(conn, span.after, span.until, unjudged=True):
             if judged(stored) is (mark == ""):
                 seqs.append(stored.seq)
                 if len(seqs) % 5000 == 0:

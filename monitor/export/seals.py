@@ -81,7 +81,7 @@ def _absent(conn: Connection, entry: ledger.Entry, present: set[int]) -> list[st
     first, last = int(entry.body["first_seq"]), int(entry.body["last_seq"])
     found: dict[int, str] = {}
     for low, high in entry.body["spans"]:
-        for s in readings.between(conn, low - 1, high, future=True):
+        for s in readings.between(conn, low - 1, high, unjudged=True):
             if first <= s.seq <= last and s.seq not in present:
                 found[s.seq] = chain.leaf_hash(chain.canonical(readings.leaf(s.item, s.received_at, s.seq))).hex()
     return [found[seq] for seq in sorted(found)]

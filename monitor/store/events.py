@@ -30,6 +30,11 @@ def since(conn: Connection, seq: int = 0) -> Iterator[StoredEvent]:
     return _read(conn, select(lot_event).where(lot_event.c.seq > seq).order_by(lot_event.c.seq))
 
 
+def behind(conn: Connection, at: Instant) -> Iterator[StoredEvent]:
+    """Events after the instant `at`, in order of arrival."""
+    return _read(conn, select(lot_event).where(lot_event.c.at > at).order_by(lot_event.c.seq))
+
+
 def between(conn: Connection, after: Instant, until: Instant) -> Iterator[StoredEvent]:
     """Events with `after < at <= until`, in order of `at`, then of arrival."""
     query = select(lot_event).where(lot_event.c.at > after, lot_event.c.at <= until)

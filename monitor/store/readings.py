@@ -14,12 +14,10 @@ from sqlalchemy import ColumnElement, Connection, Select, Table, and_, func, ins
 from sqlalchemy.dialects.sqlite import insert as upsert
 
 from monitor import chain
-from monitor.store import blocks
+from monitor.store import blocks, evidence
+from monitor.store.evidence import is_future
 from monitor.store.schema import fault, newest, probe_name, reading
-from rules.reading import MINUTE, Fault, Instant, Reading, Span
-
-#: Further ahead of the receiving clock than this, a stamp is of the future: stored, never judged (`judging.md` section 1).
-FUTURE_AHEAD: Span = 2 * MINUTE
+from rules.reading import Fault, Instant, Reading
 
 _CHUNK = 2000
 
@@ -41,8 +39,13 @@ class Stored(NamedTuple):
 
     @property
     def future(self) -> bool:
-        """Whether its stamp was ahead of the receiving clock, so that it is not judged."""
+        """Whether its stamp was ahead of the receiving clock, so that it is never judged."""
         return is_future(self.item.at, self.received_at)
+
+    @property
+    def too_late(self) -> bool:
+        """Whether it came so late that it is judged only once a person asks."""
+        return evidence.is_too_late(self.item.at, self.received_at)
 
 
 class Newest(NamedTuple):
@@ -56,11 +59,6 @@ class Newest(NamedTuple):
     def at(self) -> Instant:
         """The instant of the newer of the two."""
         return max(item.at for item in (self.reading, self.fault) if item is not None)
-
-
-def is_future(at: Instant, received_at: Instant) -> bool:
-    """Whether a stamp is further ahead of the receiving clock than clocks differ."""
-    return at > received_at + FUTURE_AHEAD
 
 
 def leaf(item: Reading | Fault, received_at: Instant, seq: int) -> dict[str, Any]:
@@ -188,23 +186,41 @@ def newest_by_probe(conn: Connection) -> dict[str, Newest]:
 
 
 def between(
-    conn: Connection, after: Instant, until: Instant, probes: Collection[str] | None = None, *, future: bool = False
+    conn: Connection, after: Instant, until: Instant, probes: Collection[str] | None = None, *, unjudged: bool = False
 ) -> Iterator[Stored]:
     """Readings and faults with `after < at <= until`, streamed in order of `at`, then of arrival.
 
-    `probes` names those wanted (None: all). `future=True` adds those stamped ahead of the receiving clock.
+    `probes` names those wanted (None: all). `unjudged=True` adds those that are not judged (`evidence.py`).
     """
-    return _stream(conn, lambda table: and_(table.c.at > after, table.c.at <= until), probes, future)
+    return _stream(conn, lambda table: and_(table.c.at > after, table.c.at <= until), probes, unjudged)
 
 
-def arrived_since(conn: Connection, seq: int, sealed: Iterable[blocks.Spans] = (), *, future: bool = False) -> Iterator[Stored]:
-    """Everything that arrived at place `seq` or later, in order of `at`: what a restart feeds after its snapshot.
+def arrived_since(
+    conn: Connection, seq: int, sealed: Iterable[blocks.Spans] = (), *, until: Instant | None = None, unjudged: bool = False
+) -> Iterator[Stored]:
+    """Everything that arrived at place `seq` or later, in order of `at`; with `until`, as far as `at <= until`.
 
     `sealed` gives the spans of the blocks sealed since (see `ledger.arrived_since`, which finds them).
     """
     for low, high in blocks.merged([*sealed, blocks.read(conn).spans]):
-        span = _in_span(low, high, seq, None)
-        yield from _stream(conn, span, None, future)
+        if until is not None and low > until:
+            return
+        yield from _stream(conn, _in_span(low, high if until is None else min(high, until), seq, None), None, unjudged)
+
+
+def stretch(conn: Connection, after: Instant, rows: int) -> Instant | None:
+    """The instant up to which about `rows` rows lie behind `after`, none of its rows left out; None where fewer are stored."""
+    ends = []
+    for table in (reading, fault):
+        query = select(table.c.at).where(table.c.at > after).order_by(table.c.at).limit(1).offset(rows - 1)
+        ends.append(conn.execute(query).scalar())
+    return min((end for end in ends if end is not None), default=None)
+
+
+def count_after(conn: Connection, at: Instant, most: int) -> int:
+    """How many readings and faults lie after `at`, counted up to `most` of each."""
+    parts = [select(table.c.at).where(table.c.at > at).limit(most).subquery() for table in (reading, fault)]
+    return sum(conn.execute(select(func.count()).select_from(part)).scalar_one() for part in parts)
 
 
 def of_block(conn: Connection, first_seq: int, last_seq: int, spans: blocks.Spans) -> list[Stored]:
@@ -231,20 +247,17 @@ def _in_span(low: Instant, high: Instant, first_seq: int, last_seq: int | None) 
     return condition
 
 
-def _judged(table: Table) -> _Condition:
-    return table.c.at <= table.c.received_at + FUTURE_AHEAD
-
-
-def _stream(conn: Connection, condition: Any, probes: Collection[str] | None, future: bool) -> Iterator[Stored]:
+def _stream(conn: Connection, condition: Any, probes: Collection[str] | None, unjudged: bool) -> Iterator[Stored]:
     names = {row.id: row.name for row in conn.execute(select(probe_name))}
     wanted = None if probes is None else [number for number, name in names.items() if name in set(probes)]
+    rule = evidence.rule(conn)
     streams = []
     for table in (reading, fault):
         query = select(table).where(condition(table)).order_by(table.c.at, table.c.seq)
         if wanted is not None:
             query = query.where(table.c.probe.in_(wanted))
-        if not future:
-            query = query.where(_judged(table))
+        if not unjudged:
+            query = query.where(rule.condition(table))
         streams.append(_rows(conn, table, query, names))
     return merge(*streams, key=lambda stored: (stored.item.at, stored.seq))
 

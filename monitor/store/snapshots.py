@@ -1,7 +1,7 @@
 """The engine's state, kept so that a restart and a late reading need not judge everything again.
 
-A snapshot says exactly what is in it: arrivals below `next_seq` and lot events up to `event_seq`. What
-came later is fed after it (`ledger.arrived_since`, `events.since`), wherever its stamps lie.
+A snapshot says exactly what is in it: of what lies at or before its `at`, the arrivals below `next_seq` and the lot
+events up to `event_seq`. What else is stored is fed after it (`monitor/replay.py`).
 """
 
 from __future__ import annotations
@@ -11,17 +11,19 @@ import zlib
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Select, delete, insert, select
+from sqlalchemy import Connection, Select, delete, func, insert, select
 
 from monitor.errors import StoreDamaged
 from monitor.store import blocks, events
 from monitor.store.schema import snapshot
 from rules.reading import HOUR, Instant
 
-#: Late readings are replayed by themselves up to 48 h back (`judging.md` section 6); one snapshot must lie before that.
-REPLAYED = 48 * HOUR
-#: Every snapshot of the newest stretch is kept, then one for each hour.
-ALL_KEPT = HOUR
+#: Every snapshot of the newest stretch is kept: what is late by minutes or a few hours replays ten minutes more than that.
+ALL_KEPT = 6 * HOUR
+#: Then one for each hour, as far as late readings are judged by themselves (`judging.md` section 6) and a margin.
+HOURLY_KEPT = 50 * HOUR
+#: Then one for each day, as far as a person's entry may be dated back and ended lots are in memory; and one before that.
+DAILY_KEPT = 15 * 24 * HOUR
 
 
 class Snapshot(NamedTuple):
@@ -43,10 +45,20 @@ def keep(conn: Connection, state: Mapping[str, Any], at: Instant, plan: str, tak
             next_seq=blocks.read(conn).next_seq,
             event_seq=events.last_seq(conn),
             taken_at=taken_at,
-            data=zlib.compress(json.dumps(state, separators=(",", ":"), ensure_ascii=False).encode("utf-8"), 6),
+            data=pack(state),
         )
     )
     prune(conn)
+
+
+def keep_packed(conn: Connection, at: Instant, plan: str, next_seq: int, event_seq: int, taken_at: Instant, data: bytes) -> None:
+    """Store a state taken earlier (`pack`), which holds arrivals below `next_seq` and events up to `event_seq`; prune afterwards."""
+    conn.execute(insert(snapshot).values(at=at, plan=plan, next_seq=next_seq, event_seq=event_seq, taken_at=taken_at, data=data))
+
+
+def pack(state: Mapping[str, Any]) -> bytes:
+    """The state as it is stored."""
+    return zlib.compress(json.dumps(state, separators=(",", ":"), ensure_ascii=False).encode("utf-8"), 6)
 
 
 def newest(conn: Connection, plan: str | None = None) -> Snapshot | None:
@@ -59,29 +71,40 @@ def before(conn: Connection, at: Instant, plan: str | None = None) -> Snapshot |
     return _one(conn, select(snapshot).where(snapshot.c.at < at), plan)
 
 
+def at_before(conn: Connection, at: Instant) -> Instant | None:
+    """Where `before` would begin, without reading it."""
+    return conn.execute(select(func.max(snapshot.c.at)).where(snapshot.c.at < at)).scalar()
+
+
+def forget_after(conn: Connection, at: Instant) -> int:
+    """Delete the snapshots after `at`; returns how many."""
+    return forget_from(conn, at + 1)
+
+
 def forget_from(conn: Connection, at: Instant) -> int:
     """Delete the snapshots at or after `at`, which something late at `at` made wrong; returns how many."""
     return conn.execute(delete(snapshot).where(snapshot.c.at >= at)).rowcount
 
 
 def prune(conn: Connection) -> int:
-    """Thin the snapshots: all of the newest hour, one for each hour back to 48 h, one before that; returns how many went."""
+    """Thin the snapshots: all of the newest hours, then one an hour, one a day, and one before that; returns how many went."""
     rows = conn.execute(select(snapshot.c.id, snapshot.c.at).order_by(snapshot.c.at.desc(), snapshot.c.id.desc())).all()
-    if not rows:
-        return 0
-    top = rows[0].at
-    drop, hours, older = [], set(), False
+    drop: list[int] = []
+    stretches: set[tuple[str, Instant]] = set()
     for row in rows:
-        age = top - row.at
+        age = rows[0].at - row.at
         if age <= ALL_KEPT:
             continue
-        if age < REPLAYED:
-            wanted = row.at // HOUR not in hours  # hours of the clock: counted back from `top` they would move, and drop all
-            hours.add(row.at // HOUR)
+        # Hours and days of the clock: counted back from the newest they would move, and drop all.
+        if age <= HOURLY_KEPT:
+            mark = ("hour", row.at // HOUR)
+        elif age <= DAILY_KEPT:
+            mark = ("day", row.at // (24 * HOUR))
         else:
-            wanted, older = not older, True
-        if not wanted:
+            mark = ("older", 0)
+        if mark in stretches:
             drop.append(row.id)
+        stretches.add(mark)
     if drop:
         conn.execute(delete(snapshot).where(snapshot.c.id.in_(drop)))
     return len(drop)

@@ -68,7 +68,7 @@ def intake(writer: Writer, process: Callable[[Connection, Sequence[Arrival]], No
 
 def kept(store: Store) -> list[Reading | Fault]:
     with store.read() as conn:
-        return [stored.item for stored in readings.between(conn, -1, T0 + 10_000 * HOUR, future=True)]
+        return [stored.item for stored in readings.between(conn, -1, T0 + 10_000 * HOUR, unjudged=True)]
 
 
 def what(intake: Intake, *items: Reading | Fault) -> list[str]:
@@ -203,7 +203,7 @@ def test_known_offset_is_applied_and_one_sent_along_is_kept(
     writer: Writer, process: Callable[[Connection, Sequence[Arrival]], None], store: Store
 ) -> None:
     """The raw value stays; the offset in force at the reading's own time stands beside it."""
-    intake = Intake(writer, process, lambda: T0 + HOUR, offset=lambda probe, at: -0.3 if probe == "core-1" and at >= T0 else 0.0)
+    intake = Intake(writer, process, lambda: T0 + HOUR, offsets=lambda _: lambda probe, at: -0.3 if probe == "core-1" and at >= T0 else 0.0)
     what(intake, Reading("core-1", T0 - 1, 3.0), Reading("core-1", T0, 3.0), Reading("core-1", T0 + 1, 3.0, 0.5))
     intake.close()
     assert [item.offset_c for item in kept(store) if isinstance(item, Reading)] == [0.0, -0.3, 0.5]

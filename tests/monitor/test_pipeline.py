@@ -111,7 +111,7 @@ class Plant:
 
     def stored(self) -> list[float]:
         with self.service.store.read() as conn:
-            found = [one.item for one in readings.between(conn, 0, 1 << 60)]
+            found = [one.item for one in readings.between(conn, 0, 1 << 60, unjudged=True)]
         return [round(item.celsius * 9 / 5 + 32, 3) for item in found if isinstance(item, Reading)]
 
     def standing(self) -> dict[str, str]:

@@ -76,7 +76,7 @@ def test_stamps_of_the_future_are_stored_and_left_out_unless_asked_for(store: St
     keep(store, Reading("core-1", T0 + 2 * MINUTE, 1.0), Reading("core-1", T0 + 2 * MINUTE + 1, 2.0), received_at=T0)
     with store.read() as conn:
         assert [s.item.celsius for s in readings.between(conn, T0, T0 + HOUR)] == [1.0]
-        assert [s.item.celsius for s in readings.between(conn, T0, T0 + HOUR, future=True)] == [1.0, 2.0]
+        assert [s.item.celsius for s in readings.between(conn, T0, T0 + HOUR, unjudged=True)] == [1.0, 2.0]
 
 
 def test_a_reading_takes_well_below_80_bytes(store: Store) -> None:

@@ -58,18 +58,22 @@ def test_replay_begins_strictly_before_what_came_late(store: Store) -> None:
         assert newest.state == {"n": 2}
 
 
-def test_snapshots_are_thinned_but_reach_back_two_days(store: Store) -> None:
-    """After three days of one every ten minutes: the last hour whole, one an hour for 48 h, one older."""
+def test_snapshots_are_thinned_but_reach_back(store: Store) -> None:
+    """After twenty days of one every ten minutes: the last hours whole, one an hour beyond 48 h, one a day for two weeks, one older."""
     with store.write() as conn:
-        for n in range(3 * 144):
-            snapshots.keep(conn, {"n": n}, T0 + n * 10 * MINUTE, "abc", T0)
-        top = T0 + (3 * 144 - 1) * 10 * MINUTE
+        for n in range(20 * 144):
+            snapshots.keep_packed(conn, T0 + n * 10 * MINUTE, "abc", 1, 0, T0, b"")
+            if n % 50 == 0:  # thinned again and again, as it grows
+                snapshots.prune(conn)
+        snapshots.prune(conn)
+        top = T0 + (20 * 144 - 1) * 10 * MINUTE
         kept = [row.at for row in conn.execute(text("SELECT at FROM snapshot ORDER BY at DESC"))]
-        assert kept[:7] == [top - n * 10 * MINUTE for n in range(7)]
-        assert len(kept) <= 7 + 48 + 1
-        steps = [left - right for left, right in itertools.pairwise(kept)]
-        assert max(steps[:-1]) <= 2 * HOUR
-        assert kept[-1] <= top - 48 * HOUR
+        assert kept[:37] == [top - n * 10 * MINUTE for n in range(37)]
+        assert len(kept) <= 37 + 45 + 14 + 2
+        steps = [(top - right, left - right) for left, right in itertools.pairwise(kept)]
+        assert max(step for age, step in steps if age <= 49 * HOUR) <= 2 * HOUR, "a reading 48 h late replays little more than 48 h"
+        assert max(step for age, step in steps if age <= 15 * 24 * HOUR) <= 48 * HOUR
+        assert kept[-1] <= top - 15 * 24 * HOUR
 
 
 def test_snapshot_that_cannot_be_read_is_told(store: Store) -> None:

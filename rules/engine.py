@@ -54,8 +54,8 @@ class Engine:
         self._crossed: Instant | None = None
         self._out: list[Finding] = []
         self.standing: list[StandingRoom] = []
-        self.use(plan)
         self.air = AirBoard(self)
+        self.use(plan)
 
     def use(self, plan: Plan) -> None:
         """Judge lots started from now on, and rooms, by this plan; lots already started keep theirs."""
@@ -66,8 +66,8 @@ class Engine:
             self._tracks[probe.id] = track = Track(probe)
             if old is not None:
                 track.go_on(old)
-        known = {r.key for r in self.standing}  # those go on by the plan of their day
         self.air.use(plan)
+        known = {r.key for r in self.standing}  # those go on by the plan of their day
         wanted = [(s.room, limit) for s in plan.standing for limit in s.limits]
         self.standing += [StandingRoom(self, plan, room, limit) for room, limit in wanted if standing_key(room, limit) not in known]
 
@@ -333,6 +333,10 @@ class Engine:
             track.drop(watch)
             self._owner.pop(id(watch), None)
 
+    def around(self, plan: Plan, room: str | None, at: Instant) -> list[float]:
+        """What the fixed probes of a room read before the last whole half minute, in °C; all of them where the plan is one room."""
+        return self.air.around([p for p in plan.probes if p.place in AIR_PLACES and (not plan.rooms or p.room == room)], at)
+
     def later(self, at: Instant, lot: str, kind: str, arg: str) -> None:
         """Call the owner's `timer` when time has come to `at`."""
         self._timer_seq += 1
@@ -343,10 +347,6 @@ class Engine:
         """Close the watch once every reading at `at` has been taken."""
         self._pending.append((at, owner, run, watch, how))
         self._pending_at = min(self._pending_at, at)
-    def around(self, plan: Plan, room: str | None, at: Instant) -> list[float]:
-        """What the fixed probes of a room read before the last whole half minute, in °C; all of them where the plan is one room."""
-        return self.air.around([p for p in plan.probes if p.place in AIR_PLACES and (not plan.rooms or p.room == room)], at)
-
 
     def ends(self, watch: Watch) -> bool:
         """Whether its lethality, met at this very instant, makes the watch final."""

@@ -15,8 +15,8 @@ from rules.limits.spec import ComeUp, Cooling
 from rules.limits.watch import News, Watch
 from rules.lot_advance import LotAdvance
 from rules.lot_cooling import LotCooling
-from rules.plan import Limit, Plan, Probe, Product, Step
 from rules.lot_forecast import LotForecast
+from rules.plan import Limit, Plan, Probe, Product, Step
 from rules.quantity import at_or_below, format_span
 from rules.reading import Instant
 from rules.run import Run
@@ -30,11 +30,11 @@ class Hub(Protocol):
     def attach(self, watch: Watch, owner: Any) -> None:
         """Feed the watch with its probe's readings from now on, and with one that stands at this very instant."""
 
-    def detach(self, watch: Watch) -> None:
-        """Feed it no more."""
     def around(self, plan: Plan, room: str | None, at: Instant) -> list[float]:
         """What the fixed probes of a room read before the last whole half minute, in °C."""
 
+    def detach(self, watch: Watch) -> None:
+        """Feed it no more."""
 
     def later(self, at: Instant, lot: str, kind: str, arg: str) -> None:
         """Call the lot's `timer` when time has come to `at`."""
@@ -78,9 +78,9 @@ class Lot:
                 self.runs[key] = Run(key, limit, limit.over or (step.name,), self.unit)
         self.cooling = LotCooling(self)
         self.advance = LotAdvance(self)
+        self.forecast = LotForecast(self)
 
     # --- events ------------------------------------------------------------------------------------------------
-        self.forecast = LotForecast(self)
 
     def begin(self, at: Instant) -> None:
         """Enter the first step, unless a step event stands at the same instant (see `to_step`)."""
@@ -112,19 +112,19 @@ class Lot:
                     self._move(FirstCold(limit, probe.id, u, self.unit, at))
         self.advance.follow(probe.id, u, at)
         self.reconcile(at)
+        self.forecast.place(probe, at)
 
     def remove(self, probe: str, reason: str, at: Instant) -> None:
         """A core probe comes out of this lot."""
-        self.forecast.place(probe, at)
         self.by_start = False
         del self.placed[probe]
         for mover in [m for m in self.movers if m.probe == probe]:
             self.drop_mover(mover)
         self.cooling.remove(probe, at)
+        self.forecast.remove(probe)
         self.reconcile(at, withdrawn=probe)
 
     def check(self, place: str, celsius: float, at: Instant) -> None:
-        self.forecast.remove(probe)
         """A value measured by hand; only limits judged on checks count it."""
         self.by_start = False
         for run in self.runs.values():
@@ -153,11 +153,11 @@ class Lot:
         self.current, self.since = [], {}
         for mover in list(self.movers):
             self.drop_mover(mover)
+        self.forecast.end()
         self.reconcile(at)
         self.cooling.end(at)
         for newest in self.runs.values():
             for run in newest.every():
-        self.forecast.end()
                 if run.ended is None or run.limit.kind in ("lethality", "cooling"):
                     for watch in run.live.values():
                         self.hub.closing(at, self, run, watch, "end")

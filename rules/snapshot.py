@@ -47,9 +47,9 @@ def take(engine: Engine) -> dict[str, Any]:
         "order": {k: [[names[id(w)] for w in ws] for ws in (t.watches, t.bare, t.slow)] for k, t in engine._tracks.items()},
         "lots": [_lot(lot) for lot in engine.lots.values()],
         "standing": [_standing(room) for room in engine.standing],
+        "air": engine.air.state(),
         "pending": [
             [at, _run_name(owner, run), "" if watch is None else names[id(watch)], how] for at, owner, run, watch, how in engine._pending
-        "air": engine.air.state(),
         ],
     }
 
@@ -69,9 +69,9 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
     engine._timer_seq = data["timer_seq"]
     engine._timer_at = engine._timers[0][0] if engine._timers else engine._timer_at
     engine.problems = [Problem(*p) for p in data["problems"]]
+    engine.air.restore(data["air"])
     watches = _watches(engine)
     for key, row in data["tracks"].items():
-    engine.air.restore(data["air"])
         track = engine._tracks.get(key) or _old_track(engine, key)
         for name in TRACK:
             setattr(track, name, row[name])
@@ -115,12 +115,12 @@ def _watches(engine: Engine) -> dict[str, tuple[Any, Watch]]:
                 found[f"tracker\t{lot.id}\t{key}\t{probe}"] = (lot, tracker)
         for i, mover in enumerate(lot.movers):
             found[f"mover\t{lot.id}\t{i}"] = (lot, mover)
-    for room in engine.standing:
-        for j, run in enumerate(_room_runs(room)):
         for probe, fit in lot.forecast.watches.items():
             found[f"forecast\t{lot.id}\t{probe}"] = (lot.forecast, fit)
     for probe, air in engine.air.watches.items():
         found[f"air\t{probe}"] = (engine.air, air)
+    for room in engine.standing:
+        for j, run in enumerate(_room_runs(room)):
             for i, watch in enumerate(run.watches):
                 found[f"room\t{room.key}\t{j}\t{i}"] = (room, watch)
     return found
@@ -163,9 +163,9 @@ def _lot(lot: Lot) -> dict[str, Any]:
         "cooling": {name: _copy(getattr(lot.cooling, name)) for name in COOLING},
         "said": [list(f) for f in lot.said],
         "runs": {key: run.state() for key, run in lot.runs.items()},
+        "forecast": lot.forecast.state(),
         "trackers": {key: {p: t.state() for p, t in ts.items()} for key, ts in lot.cooling.trackers.items()},
         "told": {key: [w.probe if _is_tracker(lot, w) else "" for w in lot.runs[key].watches] for key in lot.cooling.trackers},
-        "forecast": lot.forecast.state(),
         "movers": [
             {"type": type(m).__name__, "limit": _limit_key(lot, m), "state": m.state(), "step": _mover_step(lot, m)} for m in lot.movers
         ],
@@ -220,9 +220,9 @@ def _put_lot(engine: Engine, data: dict[str, Any]) -> Lot:
                     run.live[probe] = tracker
                 run.watches[i] = tracker
     lot.cooling.relink()
+    lot.forecast.restore(data["forecast"])
     for item in data["movers"]:
         limit, state = lot.runs[item["limit"]].limit, item["state"]
-    lot.forecast.restore(data["forecast"])
         args = (limit, state["probe"], state["u"], lot.unit, state["opened"])
         mover: Watch
         if item["type"] == "CoreHold":

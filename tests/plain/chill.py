@@ -116,7 +116,7 @@ def setting(lot: Lot, step: Step, limit: Limit, run: Run, watch: Watch) -> Setti
 
     def others(at: Instant) -> list[Instant]:
         clocks = []
-        for probe in (p for p in lot.cores if p.id != watch.probe):
+        for probe in (p for p in lot.cores if p.id != watch.probe and limit.sampled is None):
             seen = [s for s in lot.core_seen(probe.id) if s.at <= at and (since is None or s.at >= since)]
             first = min((w.opened.at for w in run.watches if w.probe == probe.id), default=opened.at)
             start = clock(rule, seen, lot.uncertainty(limit, probe), first, [once for once in restarts if once <= at])

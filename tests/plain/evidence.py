@@ -70,10 +70,16 @@ def milli(celsius: float) -> int:
 
 
 def arranged(events: Iterable[Event], at: Instant | None) -> list[Event]:
-    """Events as they count: none after `at`, those taken back left out, lot events before readings at one instant."""
-    rows = [e for e in events if not isinstance(e, Tick) and (at is None or e.at <= at)]
-    undone = {(e.lot, parse_instant(e.value)) for e in rows if isinstance(e, LotEvent) and e.event == "undo"}
-    kept = [e for e in rows if not (isinstance(e, LotEvent) and (e.event == "undo" or (e.lot, e.at) in undone))]
+    """Events as they count: none after `at`, lot events before readings at one instant; an undo takes back the last given of its instant."""
+    kept: list[Event] = []
+    for e in events:
+        if isinstance(e, Tick) or (at is not None and e.at > at):
+            continue
+        if isinstance(e, LotEvent) and e.event == "undo":
+            target = parse_instant(e.value)
+            kept.remove([k for k in kept if isinstance(k, LotEvent) and (k.lot, k.at) == (e.lot, target)][-1])
+        else:
+            kept.append(e)
     return sorted(kept, key=lambda e: (e.at, 0 if isinstance(e, LotEvent) else 1))
 
 

@@ -15,6 +15,7 @@ from tests.plain.advance import next_jump
 from tests.plain.doubts import Doubts, Told
 from tests.plain.evidence import arranged
 from tests.plain.lots import Jump, Lot
+from tests.plain.standing import standing
 from tests.plain.surroundings import told_of_profiles
 
 
@@ -22,11 +23,12 @@ def judge(plan: Plan, events: Sequence[Event], at: Instant | None = None) -> dic
     """Every lot with its verdict, and every limit with its verdict and its watches' verdicts and instants."""
     rows = arranged(events, at)
     now = at if at is not None else rows[-1].at
-    return {"lots": [_reported(lot, told) for lot, told in judged(plan, rows, now)]}
+    doubts, lots = judged(plan, rows, now)
+    return {"lots": [_reported(lot, doubts.told[lot.lot]) for lot in lots], "standing": standing(plan, doubts.rows, now)}
 
 
-def judged(plan: Plan, rows: Sequence[Event], now: Instant) -> list[tuple[Lot, list[Told]]]:
-    """The lots with every automatic advance found, earliest first, and what is told of their probes.
+def judged(plan: Plan, rows: Sequence[Event], now: Instant) -> tuple[Doubts, list[Lot]]:
+    """The lots with every automatic advance found, earliest first, and the doubts of their readings.
 
     An advance moves a lot to another room, beside other probes, which changes what is suspect from then on.
     """
@@ -39,7 +41,7 @@ def judged(plan: Plan, rows: Sequence[Event], now: Instant) -> list[tuple[Lot, l
         lots = [same.get(name) or Lot(plan, name, doubts.rows, now, jumps[name]) for name in names]
         found = [(jump, lot) for lot in lots for jump in [next_jump(lot)] if jump is not None]
         if not found:
-            return [(lot, doubts.told[lot.lot]) for lot in lots]
+            return doubts, lots
         jump, lot = min(found, key=lambda one: one[0].moment)
         jumps[lot.lot] = [*jumps[lot.lot], jump]
 

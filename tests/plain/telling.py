@@ -14,6 +14,9 @@ from tests.plain.judge import judge
 from tests.plain.scenarios import START, Scenario
 
 
+TOLD = ("not-in-the-meat", "off", "back", "fire-out")  # what both say of a lot beside verdicts
+
+
 def engine_report(plan: Plan, events: Sequence[Event], at: Instant | None) -> dict[str, Any]:
     """What the engine says of events fed one by one."""
     engine = Engine(plan)
@@ -21,20 +24,33 @@ def engine_report(plan: Plan, events: Sequence[Event], at: Instant | None) -> di
     for event in arrange(rows):
         engine.feed(event)
     engine.feed(Tick(at if at is not None else rows[-1].at))
-    return engine.report()
+    report = engine.report()
+    for lot in report["lots"]:
+        said = engine.lots[lot["lot"]].said
+        lot["told"] = sorted((f.what, f.probe, f.at) for f in said if f.what in TOLD)
+    return report
 
 
 def verdicts(report: dict[str, Any]) -> dict[str, str]:
     """A report as flat lines: lot, limit and watch verdicts, watches with their instants."""
     lines = {}
+    for day in report["standing"]:
+        name = f"{day['room']}/{day['day']}/{day['limit']} (standing {day['kind']})"
+        lines[name] = str(day["verdict"])
+        lines[name + " watches"] = _watches(day)
     for lot in report["lots"]:
+        lines[lot["lot"] + " told"] = ", ".join(f"{what} {probe} {_when(at)}" for what, probe, at in lot.get("told", ()))
         lines[lot["lot"]] = str(lot["verdict"])
         for limit in lot["limits"]:
             name = f"{lot['lot']}/{limit['step']}/{limit['limit']} ({limit['kind']}, {limit['class']})"
             lines[name] = str(limit["verdict"])
-            told = sorted((w["probe"], str(w["verdict"]), _when(w["at"])) for w in limit["watches"])
-            lines[name + " watches"] = ", ".join(f"{probe} {verdict} {at}" for probe, verdict, at in told)
+            lines[name + " watches"] = _watches(limit)
     return lines
+
+
+def _watches(limit: dict[str, Any]) -> str:
+    told = sorted((w["probe"], str(w["verdict"]), _when(w["at"])) for w in limit["watches"])
+    return ", ".join(f"{probe} {verdict} {at}" for probe, verdict, at in told)
 
 
 def _when(at: str | Instant | None) -> str:
@@ -87,7 +103,12 @@ def tell(scenario: Scenario) -> str:
                 f"  {limit.name}: {limit.rule} place={limit.place} max_gap={format_span(limit.max_gap)} critical={limit.critical}"
                 f" guard={limit.guard} over={limit.over} sampled={limit.sampled} probes={limit.probes}"
             )
-    lines.append("probes " + ", ".join(f"{p.id} in {p.room} U={p.uncertainty_c}" for p in scenario.plan.probes))
+    for room in scenario.plan.standing:
+        lines += [f"standing {room.room}: {limit.name}: {limit.rule} max_gap={format_span(limit.max_gap)}" for limit in room.limits]
+    read = {e.probe for e in scenario.events if isinstance(e, Reading | Fault)}
+    for p in (p for p in scenario.plan.probes if p.id in read):
+        ruled = f"stuck_after={p.stuck_after} max_rate={p.max_rate_c_s} span={p.span_c} dry_bulb={p.dry_bulb}"
+        lines.append(f"probe {p.id} in {p.room} U={p.uncertainty_c} {ruled}")
     for event in scenario.events:
         if isinstance(event, Reading):
             value = event.celsius + event.offset_c

@@ -70,7 +70,7 @@ def milli(celsius: float) -> int:
 
 
 def arranged(events: Iterable[Event], at: Instant | None) -> list[Event]:
-    """Events as they count: none after `at`, lot events before readings at one instant; an undo takes back the last given of its instant."""
+    """Events as they count: none after `at`, lot events first at an instant; an undo takes back the last given of its instant."""
     kept: list[Event] = []
     for e in events:
         if isinstance(e, Tick) or (at is not None and e.at > at):

@@ -13,7 +13,6 @@ from rules.reading import Event, Fault, Instant, LotEvent, Reading, Tick
 from tests.plain.judge import judge
 from tests.plain.scenarios import START, Scenario
 
-
 TOLD = ("not-in-the-meat", "off", "back", "fire-out")  # what both say of a lot beside verdicts
 
 

@@ -29,6 +29,7 @@ from rules.finding import Finding
 from rules.plan import Plan
 from rules.quantity import format_instant
 from rules.reading import Instant
+from rules.sources import short_source
 
 #: `state`: open (to be dealt with), answered (waits for the second person), closed. `facts` and `answers` are JSON.
 deviation = Table(
@@ -117,7 +118,7 @@ class Deviations:
             "step": finding.step,
             "limit": finding.limit,
             "limit_text": limit_text(limit, plan.site.unit) if limit else "",
-            "source": _source(limit.source, limit.book, [f"{c.document} {c.section}".strip() for c in limit.citations]) if limit else "",
+            "source": short_source(limit) if limit else "",
             "hazard": limit.hazard if limit else "",
             "do": list(limit.do) if limit else [],
             "plan": plan.sha256,
@@ -350,11 +351,6 @@ class Deviations:
             "closed": None if row["closed_at"] is None else format_instant(row["closed_at"]),
             "closed_at": row["closed_at"],
         }
-
-
-def _source(source: str, book: str | None, citations: Sequence[str]) -> str:
-    """Where the limit comes from, as the record names it."""
-    return "; ".join(dict.fromkeys(part for part in (source, book or "", *citations) if part))
 
 
 def _text(value: object) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from rules.limits.watch import Watch
 from rules.quantity import format_instant
 from rules.run import Run
+from rules.sources import source_facts
 
 if TYPE_CHECKING:
     from rules.engine import Engine
@@ -64,6 +65,7 @@ def _limit(run: Run, step: str, verdict: str, reason: str) -> dict[str, Any]:
         "kind": limit.kind,
         "class": "critical" if limit.critical else "operating",
         "verdict": verdict,
+        **source_facts(limit),
     }
     if reason:
         shown["reason"] = reason

@@ -18,8 +18,8 @@ _SECTIONS = 3
 
 
 def mark_words(mark: str) -> str:
-    """What a mark means, with the mark: "from memory, unverified (mark M)"."""
-    return f"{MARKS.get(mark, 'unknown mark')} (mark {mark})"
+    """What a mark means, with the mark: "FROM MEMORY, unverified (mark M)", loud so that it is not read over."""
+    return f"{MARKS.get(mark, 'unknown mark').replace('from memory', 'FROM MEMORY')} (mark {mark})"
 
 
 def unread_words(marks: Iterable[str]) -> str:
@@ -46,16 +46,27 @@ def cited(citations: Iterable[Citation]) -> list[str]:
     return lines
 
 
+def worst_mark(limit: Limit) -> str:
+    """The worst mark among a limit's figures that were not read in the original; "" where all were, or where no book is used."""
+    unread = [m for m in MARKS if not read_in_original(m) and any(c.mark == m for c in limit.citations)]
+    return unread[-1] if unread else ""
+
+
+def short_doubt(limit: Limit) -> str:
+    """The same in a few words, for beside the limit's name: "figures FROM MEMORY, unverified (mark M), NOT CONFIRMED"."""
+    mark = worst_mark(limit)
+    return f"figures {mark_words(mark)}, {'confirmed' if limit.confirmed else 'NOT CONFIRMED'}" if mark else ""
+
+
 @cache
 def doubt(limit: Limit) -> str:
     """The warning of a limit with figures that were not read in the original, in one sentence; "" where all were.
 
     It names the worst mark and whether a person has confirmed the figures against the document.
     """
-    unread = [m for m in MARKS if not read_in_original(m) and any(c.mark == m for c in limit.citations)]
-    if not unread:
+    worst = worst_mark(limit)
+    if not worst:
         return ""
-    worst = unread[-1]
     documents = " and ".join(dict.fromkeys(c.document for c in limit.citations if c.mark == worst))
     by = f"confirmed by {limit.confirmed}" if limit.confirmed else "NOT CONFIRMED by anybody against the document"
     return f"Figures of {documents} {mark_words(worst)}, {by}."

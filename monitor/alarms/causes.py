@@ -18,6 +18,7 @@ from rules.limits.spec import Ceiling, Floor
 from rules.plan import Limit, Plan
 from rules.quantity import format_span
 from rules.reading import Instant, LotEvent, Span
+from rules.sources import doubt
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +31,7 @@ class Cause:
     `settled`: nothing that is measured later changes it, so acknowledging it ends it. `nags`: acknowledged and still
     there, it rings again in time. `above_c`, `below_c`, `back_c`: a room's ceiling or floor and where it counts as back
     (°C, the probe's uncertainty taken off): `excursions` follows the room's readings by them. `again_after`: time
-    forgiven in a further excursion.
+    forgiven in a further excursion. `doubt`: that the limit's figures were not read in the original, and who confirmed them.
     """
 
     key: str
@@ -55,6 +56,7 @@ class Cause:
     below_c: float | None = None
     back_c: float | None = None
     again_after: Span = 0
+    doubt: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """The cause as plain values, for its row and the ledger."""
@@ -106,6 +108,7 @@ def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | Non
         critical=finding.critical and group in ("verdict", "left-short"),
         latched=finding.critical and verdict,
         limit=limit_text(limit, plan.site.unit) if limit and group != "prompt" else "",
+        doubt=doubt(limit) if limit and group != "prompt" else "",
         do=(limit.do if limit and limit.do and verdict else (advice,)),
         member=finding.probe,
         lot=finding.lot,

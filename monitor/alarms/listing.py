@@ -69,6 +69,7 @@ def describe(row: RowMapping, hidings: list[Hiding], now: Instant | None = None)
         "where": cause["where"],
         "detail": cause["text"],
         "limit": cause["limit"],
+        "doubt": cause.get("doubt", ""),
         "do": cause["do"],
         "lot": cause["lot"],
         "members": json.loads(row["members"]),

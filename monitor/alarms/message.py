@@ -55,7 +55,7 @@ def headline(cause: Cause, alarm_id: int, site: Site, mark: str = "") -> str:
 
 def body(cause: Cause, alarm_id: int, site: Site, message_id: str, link: str = "", mark: str = "", more: tuple[str, ...] = ()) -> str:
     """The whole message: the headline, the finding's own sentence, every step of what to do, the link, the message's id."""
-    lines = [headline(cause, alarm_id, site, mark), "", cause.text]
+    lines = [headline(cause, alarm_id, site, mark), "", cause.text, *([cause.doubt] if cause.doubt else [])]
     lines += more
     if len(cause.do) > 1:
         lines += ["What to do:", *(f"{number}. {step}" for number, step in enumerate(cause.do, start=1))]

@@ -29,6 +29,8 @@ def report_text(report: dict[str, Any], plan: Plan) -> str:
         lines += _lot(lot, zone, unit)
     for day in report["standing"]:
         lines.append(f"room {day['room']} on {day['day']}: {day['limit']} {MARKS[day['verdict']]}")
+        if day.get("doubt"):
+            lines.append(f"      {day['doubt']}")
         lines += [f"      {_watch(w, zone, unit)}" for w in day["watches"]]
     if report["alarms"]:
         lines += ["", "What would have rung:"]
@@ -49,6 +51,8 @@ def _lot(lot: dict[str, Any], zone: ZoneInfo, unit: str) -> list[str]:
         lines.append(f"  {MARKS[limit['verdict']]:9} {limit['step']}: {limit['limit']} ({limit['kind']}, {kind})")
         if limit.get("reason"):
             lines.append(f"            {limit['reason']}")
+        if limit.get("doubt"):
+            lines.append(f"            {limit['doubt']}")
         lines += [f"            {_watch(w, zone, unit)}" for w in limit["watches"]]
     return [*lines, ""]
 

@@ -158,9 +158,7 @@ def _limit_sources(sheet: Sheet, lot: Mapping[str, Any], steps: Sequence[Any]) -
         limit = known.get((judged["step"], judged["limit"]))
         if limit is not None:
             text = " ".join(wording.sources(limit))
-            book = f" (book {limit.book})" if limit.book else ""
-            guard = "" if limit.guard else " The probe's uncertainty is not used against the lot (guard = none)."
-            said.setdefault(f"{book}: {text}{guard}", []).append(f"{judged['step']}, {judged['limit']}")
+            said.setdefault(f": {text}", []).append(f"{judged['step']}, {judged['limit']}")
     if said:
         sheet.heading("Where the limits come from", 11)
         sheet.points([f"{' / '.join(names)}{text}" for text, names in said.items()], size=8.5)

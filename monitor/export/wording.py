@@ -7,10 +7,10 @@ from datetime import tzinfo
 from typing import Any
 
 from monitor.charts.lot_chart import instant
-from rules.book import MARKS, read_in_original
 from rules.plan import Limit
 from rules.quantity import format_span, local
 from rules.reading import SECOND, Instant
+from rules.sources import source_lines
 from rules.wording import difference
 
 VERDICTS = {"met": "met", "deviated": "DEVIATED", "unproven": "NOT PROVEN", "open": "still open"}
@@ -97,21 +97,7 @@ def margin(values: Mapping[str, Any], unit: str) -> str:
 
 def sources(limit: Limit) -> list[str]:
     """Where a limit's figures come from: documents with their sections, and how well each was verified."""
-    grouped: dict[tuple[str, str, str], list[str]] = {}
-    for c in limit.citations:
-        grouped.setdefault((c.document, c.date, c.mark), []).append(c.section)
-    said = []
-    for (document, date, mark), sections in grouped.items():
-        where = "; ".join(list(dict.fromkeys(s for s in sections if s))[:3])
-        memory = " FROM MEMORY, NOT VERIFIED." if mark == "M" else " PARTLY FROM MEMORY." if mark == "M+" else ""
-        said.append(f"{document} ({date}), {where}. Mark {mark}: {MARKS.get(mark, 'unknown mark')}.{memory}")
-    if limit.source:
-        said.append(limit.source + ("" if limit.source.rstrip().endswith((".", "!", "?")) else "."))
-    if limit.confirmed:
-        said.append(f"Confirmed: {limit.confirmed}.")
-    elif limit.critical and any(not read_in_original(c.mark) for c in limit.citations):
-        said.append("NOT CONFIRMED by a person against the document itself.")
-    return said or ["No source is stated in the plan."]
+    return source_lines(limit) or ["No source is stated in the plan."]
 
 
 def record_text(kind: str, body: Mapping[str, Any], clock: Clock) -> str:

@@ -13,10 +13,10 @@ from markupsafe import Markup, escape
 from monitor.alarms.limit_text import limit_text
 from monitor.page.margins import late_words, margin_words
 from monitor.page.words import VERDICTS, Words, about, instant
-from rules.book import MARKS, read_in_original
 from rules.limits import spec
 from rules.plan import Limit, Plan
 from rules.reading import SECOND, Instant
+from rules.sources import doubt, short_doubt, source_lines
 
 Json = Mapping[str, Any]
 #: What happened to an alarm, where the record's own word is not one that people use.
@@ -31,7 +31,8 @@ class Told(NamedTuple):
 
     `verdict` is a key of VERDICTS. `asks` is the limit itself, `now` what is still to do while it is judged,
     `why` the reason of a decided one, `watches` the same per probe, `sources` where its figures come from. `at` is when it
-    was decided; `here` says that the lot is now in a step that it asks something of.
+    was decided; `here` says that the lot is now in a step that it asks something of. `doubtful`, and shorter `unread`, say
+    that figures were not read in the original.
     """
 
     name: str
@@ -44,9 +45,10 @@ class Told(NamedTuple):
     why: str
     watches: Sequence[Told]
     sources: Sequence[str]
-    doubtful: bool
+    doubtful: str
     at: Instant | None = None
     here: bool = False
+    unread: str = ""
 
     @property
     def wrong(self) -> bool:
@@ -128,7 +130,8 @@ def _tell(lot: Json, one: Json, limit: Limit | None, steps: Sequence[str], enter
         why=why,
         watches=[_watch(w, one, limit, serving, words, current=current) for w in watches],
         sources=sources(limit) if limit else [],
-        doubtful=bool(limit and limit.critical and any(not read_in_original(c.mark) for c in limit.citations)),
+        doubtful=doubt(limit) if limit else "",
+        unread=short_doubt(limit) if limit else "",
         at=max(known, default=None),
         here=not ended and bool(over & set(steps)),
     )
@@ -144,24 +147,12 @@ def _watch(w: Json, one: Json, limit: Limit | None, serving: Mapping[str, Json],
     margin = margin_words(w, limit, words)
     why = Markup(". ").join(part[:1].upper() + part[1:] for part in (_why(w, limit, serving, words), escape(margin)) if part)
     now = _asks_still(w, limit, words) if w["verdict"] == "open" and current else Markup("")
-    return Told(str(w["probe"]), "", one["class"] == "critical", w["verdict"], current, "", now, why, (), (), False)
+    return Told(str(w["probe"]), "", one["class"] == "critical", w["verdict"], current, "", now, why, (), (), "")
 
 
 def sources(limit: Limit) -> list[str]:
     """Where a limit's figures come from, one sentence each, with how well they were verified."""
-    told = []
-    for c in dict.fromkeys(limit.citations):
-        text = ", ".join(part for part in (c.document, c.section, c.date) if part)
-        told.append(f"{text}: {MARKS.get(c.mark, 'mark ' + c.mark)} (mark {c.mark}).")
-    if limit.book:
-        told.append(f"Book table {limit.book}.")
-    if limit.confirmed:
-        told.append(f"Confirmed by {limit.confirmed}.")
-    if limit.source:
-        told.append(f"{_capital(limit.source)}.")
-    if not limit.guard:
-        told.append("The probe's uncertainty is not used against the lot here (guard = none).")
-    return told or ["The plan names no source for it."]
+    return source_lines(limit) or ["The plan names no source for it."]
 
 
 def _now(watches: Sequence[Json], limit: Limit | None, probes: Sequence[Json], lot: Json, words: Words) -> Markup:

@@ -104,7 +104,9 @@ def test_finding_fills_in_what_is_known(desk: Desk) -> None:
         "limit": "stabilization", "verdict": "deviated", "state": "open", "unforeseen": False, "probes": ["core-1"],
     }  # fmt: skip
     assert record["limit_text"] == "130 °F to 80 °F within 5 h to 45 °F within 10 h"
-    assert record["source"] == "us-inspected-2021/cooling-option-3; FSIS-GD-2021-13 p. 24"
+    assert record["source"] == (
+        "us-inspected-2021/cooling-option-3; FSIS-GD-2021-13 (2021-12-14), p. 24: FROM MEMORY, unverified (mark M); NOT CONFIRMED by anybody"
+    )
     assert record["observed"] == [
         {
             "at": "2026-03-02T19:04:10Z",

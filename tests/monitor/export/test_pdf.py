@@ -46,8 +46,8 @@ def test_lot_page_has_verdicts_margins_and_sources(pages: list[str]) -> None:
     assert "B core-2" in whole
     assert "L1 at most 34 °F, 20 min over allowed (grind cold)" in whole
     assert "FSIS-GD-2021-14 (2021-12-14), p. 35, table 2" in whole
-    assert "PARTLY FROM MEMORY" in whole
-    assert "Confirmed: O. Marsh, 2026-01-12" in whole
+    assert "FROM MEMORY, partly corroborated by something read (mark M+)" in whole
+    assert "Confirmed by O. Marsh, 2026-01-12" in whole
 
 
 def test_deviation_and_its_action_are_told(pages: list[str]) -> None:
@@ -102,8 +102,8 @@ def test_margin_says_spare_or_short() -> None:
 def test_memory_rows_say_so() -> None:
     """A figure from memory is called that, and an unconfirmed one too."""
     cited = Limit("x", Ceiling(1.0), "core", 15 * MINUTE, citations=(Citation("DOC", "p. 1", "2020", "M"),))
-    assert "FROM MEMORY, NOT VERIFIED." in sources(cited)[0]
-    assert sources(cited)[1] == "NOT CONFIRMED by a person against the document itself."
+    assert "FROM MEMORY, unverified (mark M)" in sources(cited)[0]
+    assert sources(cited)[1] == "NOT CONFIRMED by anybody against the document."
     assert sources(Limit("x", Ceiling(1.0), "core", 15 * MINUTE)) == ["No source is stated in the plan."]
 
 

@@ -376,9 +376,9 @@ def test_source_of_a_limit_shows_how_it_was_verified(reader: Any) -> None:
     """A figure not read in the original is marked so on the lot's page, with who confirmed it."""
     reader.sign_in("operator")
     told = text_of(reader.get("/lots/J-0412"))
-    assert "FSIS-GD-2021-14, p. 35" in told
+    assert "FSIS-GD-2021-14 (2021-12-14), p. 35" in told
     assert "read in the issuing body's own text (mark O)" in told.replace("&#39;", "'")
-    assert "a figure here was not read in the original text" in told
+    assert "Figures of FSIS-GD-2021-13 FROM MEMORY, partly corroborated by something read (mark M+), confirmed by O. Marsh" in told
     assert "Confirmed by O. Marsh, 2026-01-12" in told
 
 

@@ -6,6 +6,7 @@ was verified. Numbers stay in the unit in which they were published until a rule
 
 from __future__ import annotations
 
+import difflib
 import math
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -52,6 +53,7 @@ UNJUDGED_KINDS = ("reference",)
 
 _ROW_META = ("mark", "section", "document", "date", "printed")
 _FAT_COLUMNS = 12
+_TABLES_NAMED = 6
 
 
 def read_in_original(mark: str) -> bool:
@@ -157,11 +159,16 @@ class Book:
     tables: Mapping[str, Table]
 
     def table(self, name: str) -> Table:
-        """The table of that name. Raises BookError that lists those there are."""
+        """The table of that name. Raises BookError that names the nearest there are."""
         try:
             return self.tables[name]
         except KeyError:
-            raise BookError(f'book "{self.name}" has no table "{name}"; it has {", ".join(self.tables)}') from None
+            # A book of forty tables would drown the sentence.
+            near = difflib.get_close_matches(name, self.tables, n=3, cutoff=0.3)
+            shown = [*near, *(t for t in self.tables if t not in near)][:_TABLES_NAMED]
+            more = f" and {len(self.tables) - len(shown)} more" if len(self.tables) > len(shown) else ""
+            sentence = f'book "{self.name}" has no table "{name}"; it has {", ".join(shown)}{more}'
+            raise BookError(f"{sentence} (larderer books {self.name} lists them)") from None
 
 
 def book_names() -> tuple[str, ...]:

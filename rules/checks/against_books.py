@@ -20,15 +20,17 @@ def marks(plan: Plan, limit: Limit, table: Table, where: str) -> Iterator[PlanRe
     """Whether the book is one of the site's, and which of its rows nobody has read in the original or confirmed."""
     if table.book not in plan.site.books:
         yield PlanRemark("warning", f"{where}: book {table.book} is none of the site's books; write it into [site] books", limit.line)
-    for mark in dict.fromkeys(c.mark for c in limit.citations if not read_in_original(c.mark)):
-        cited = next(c for c in limit.citations if c.mark == mark)
-        rests = f"{where}: {table.ref} has rows marked {mark} ({MARKS[mark]}; {cited.document}, {cited.section})"
-        if limit.confirmed:
-            yield PlanRemark("note", f"{rests}, confirmed by {limit.confirmed}", limit.line)
-            continue
-        severity: Severity = "error" if limit.critical else "warning"
-        ask = 'compare them with the document and write confirmed = "who, when, against what"'
-        yield PlanRemark(severity, f"{rests}, which nobody has confirmed; {ask}", limit.line)
+    unread = {c.mark: c for c in reversed(limit.citations) if not read_in_original(c.mark)}
+    if not unread:
+        return
+    told = " and ".join(f"{m} ({MARKS[m]}; {unread[m].document}, {unread[m].section})" for m in MARKS if m in unread)
+    rests = f"{where}: {table.ref} has rows marked {told}"
+    if limit.confirmed:
+        yield PlanRemark("note", f"{rests}, confirmed by {limit.confirmed}", limit.line)
+        return
+    severity: Severity = "error" if limit.critical else "warning"
+    ask = 'compare them with the document and write confirmed = "who, when, against what"'
+    yield PlanRemark(severity, f"{rests}, which nobody has confirmed; {ask}", limit.line)
 
 
 def fits(product: Product | None, limit: Limit, table: Table, where: str) -> Iterator[PlanRemark]:
@@ -56,7 +58,7 @@ def fits(product: Product | None, limit: Limit, table: Table, where: str) -> Ite
 
 def against_site_books(plan: Plan, product: Product, limit: Limit, where: str) -> Iterator[PlanRemark]:
     """A limit that names no book, against those tables of the site's books that speak of such a product."""
-    if limit.kind not in ("lethality", "come-up", "cooling"):
+    if limit.kind not in ("lethality", "come-up", "cooling", "humidity", "degree-hours"):
         return
     unit = plan.site.unit
     tables = _candidates(plan.site.books, product, limit)

@@ -68,6 +68,3 @@ def _lethality(limit: Limit, where: str, unit: str) -> Iterator[PlanRemark]:
     if isinstance(rule, IntegratedLethality):
         sentence = f"{where}: published tables are hold times; the sum is accepted only with a qualified evaluation (FSIS-GD-2021-14 p. 68)"
         yield PlanRemark("note", f"{sentence}, here that of {rule.validated_by}", limit.line)
-    elif limit.book and limit.book.startswith("us-inspected"):
-        sentence = f"{where}: its humidity condition is not judged by this version; keep that record, or the exemption (a casing, p. 31)"
-        yield PlanRemark("note", sentence, limit.line)

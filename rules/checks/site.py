@@ -10,6 +10,7 @@ from rules.checks.one_limit import one_limit
 from rules.checks.remark import PlanRemark
 from rules.plan import Limit, Plan, Product, Step
 from rules.plan_lines import key_lines, line_of
+from rules.plan_process import ENTERED
 
 
 def site(plan: Plan) -> Iterator[PlanRemark]:
@@ -55,6 +56,8 @@ def rooms(plan: Plan) -> Iterator[PlanRemark]:
 def probes(plan: Plan) -> Iterator[PlanRemark]:
     """Probes that nobody can place, that no limit looks at, or whose error is not stated."""
     used = {(limit.place, room) for limit, rooms in _all_limits(plan) for room in rooms}
+    # A wet bulb is read with the chamber probe beside it.
+    used |= {("chamber", room) for place, room in used if place == "wet-bulb"}
     for probe in plan.probes:
         if probe.place == "core":
             if probe.room is not None:
@@ -102,7 +105,7 @@ def standing(plan: Plan) -> Iterator[PlanRemark]:
 
 def served(plan: Plan, limit: Limit, rooms: tuple[str | None, ...], where: str) -> Iterator[PlanRemark]:
     """Whether enough probes can serve a limit."""
-    if limit.sampled:
+    if limit.sampled or limit.place == ENTERED:
         return
     of_place = [p for p in plan.probes if p.place == limit.place]
     serving = [p for p in of_place if limit.place == "core" or not plan.rooms or p.room in rooms]

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from rules.checks.conditions import conditions
 from rules.checks.one_limit import one_limit
 from rules.checks.remark import PlanRemark, Severity
 from rules.checks.site import rooms_of, served
-from rules.limits.spec import ComeUp, Cooling, Dwell, Exposure, Floor, HoldLethality
+from rules.limits.spec import ComeUp, Cooling, Dwell, Exposure, Floor, HoldLethality, Humidity
 from rules.plan import Limit, Plan, Product, Step
 from rules.quantity import fahrenheit, format_span
 from rules.reading import Span
@@ -31,6 +32,7 @@ def product_steps(plan: Plan, product: Product) -> Iterator[PlanRemark]:
             named = f"{where}, limit {limit.name}"
             yield from served(plan, limit, rooms_of(product, step, limit), named)
             yield from one_limit(plan, product, limit, named)
+            yield from conditions(product, limit, named)
             yield from _interval(step, limit, named)
             yield from _bare_floor(product, step, limit, named, plan.site.unit)
     kinds = {limit.kind for step in product.steps for limit in step.limits}
@@ -74,6 +76,8 @@ def _interval(step: Step, limit: Limit, where: str) -> Iterator[PlanRemark]:
             times += [(t.within, "a tier") for t in rule.tiers]
         case HoldLethality():
             times.append((max(r.length for r in rule.rows), "the longest hold"))
+        case Humidity() if rule.at_least is not None and not rule.exempt:
+            times.append((rule.at_least, "the humid time asked"))
         case _:
             pass
     shortest, what = min(times, default=(0, ""))

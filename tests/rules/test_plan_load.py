@@ -241,7 +241,7 @@ def remarks(limit: str, head: str = HEAD) -> list[tuple[str, str]]:
 def test_confirmed_row_from_memory_still_shows_its_mark() -> None:
     """A confirmation is named, and the mark is not forgotten."""
     found = remarks('kind = "cooling"\nbook = "us-inspected-2021/cooling-option-1"\nconfirmed = "O. Marsh"')
-    assert any(s == "note" and "marked M+" in text and "confirmed by O. Marsh" in text for s, text in found)
+    assert any(s == "note" and "M+ (from memory" in text and "confirmed by O. Marsh" in text for s, text in found)
     assert not any(s == "error" for s, _ in found)
 
 

@@ -16,10 +16,12 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection, select
 
-from monitor import calibrations, links, lot_log, once, reviews
+from monitor import links, lot_log, once, reviews
+from monitor.check_desk import CheckDesk
 from monitor.closing import Closing
 from monitor.days import day_span, makers_of
 from monitor.errors import BusyError, InputError, NotFoundError, RefusedError
+from monitor.moments import moment
 from monitor.parts import AlarmBoard, DeviationBook, Pipeline
 from monitor.store.database import Store
 from monitor.store.schema import lot_event
@@ -29,17 +31,12 @@ from rules.errors import EventError
 from rules.finding import Finding
 from rules.plan import PLACES, Plan, Product
 from rules.quantity import format_instant, local, parse_temperature
-from rules.reading import HOUR, MINUTE, REMOVAL_REASONS, Instant, LotEvent, Span
+from rules.reading import MINUTE, REMOVAL_REASONS, Instant, LotEvent
 
 T = TypeVar("T")
 _LOT = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
 _MEASURE = re.compile(r"[A-Za-z][A-Za-z0-9_ -]{0,39}")
 _NUMBER = re.compile(r"-?[0-9]{1,12}(\.[0-9]{1,9})?")
-#: An instant this much ahead of our clock is a phone's clock; further ahead is a mistake.
-_DAY: Span = 24 * HOUR
-#: Entries are back-dated as far as ended lots are kept in memory; further back it is the wrong year.
-_BACK: Span = 14 * _DAY
-_AHEAD: Span = 2 * MINUTE
 _PATIENCE_S = 30.0
 
 
@@ -52,7 +49,7 @@ class Hand:
     key: once.Key | None = None
 
 
-class Desk(Views):
+class Desk(CheckDesk, Views):
     """The one place where people's entries become records. Methods block until durable; call them off the event loop."""
 
     def __init__(
@@ -85,9 +82,9 @@ class Desk(Views):
             raise InputError(f'lot is "{lot[:60]}"; write up to 40 letters, digits, dots, dashes or underscores, such as J-0412')
 
         def job(conn: Connection, now: Instant) -> dict[str, Any]:
-            moment, entered = _moment(at, now)
-            chosen = lot or self._lot_id(conn, made, moment)
-            event = LotEvent(moment, "start", chosen, made.code, "", entered, hand.by)
+            when, entered = moment(at, now)
+            chosen = lot or self._lot_id(conn, made, when)
+            event = LotEvent(when, "start", chosen, made.code, "", entered, hand.by)
             if lot_log.read_lot(conn, chosen) is not None:
                 raise RefusedError(f'lot "{chosen}" exists already; write another id, or leave it blank to have one made')
             return {"product": made.code, "placed": [], "notes": []} | self._answer(event, self.pipeline.event(conn, event))
@@ -184,8 +181,8 @@ class Desk(Views):
         product = self._lot(lot).product if lot else ""
 
         def job(conn: Connection, now: Instant) -> dict[str, Any]:
-            moment, _ = _moment(at, now)
-            number = self.deviation_book.open_unforeseen(conn, hand.by, now, lot, text, product, moment)
+            when, _ = moment(at, now)
+            number = self.deviation_book.open_unforeseen(conn, hand.by, now, lot, text, product, when)
             return dict(self.deviation_book.get(conn, number))
 
         return self._do(hand, job)
@@ -194,7 +191,7 @@ class Desk(Views):
         """Write down an action taken on a deviation: words, or the number (from 1) of one the plan names; the record."""
 
         def job(conn: Connection, now: Instant) -> dict[str, Any]:
-            return dict(self.deviation_book.act(conn, deviation, hand.by, now, what, _moment(at, now)[0]))
+            return dict(self.deviation_book.act(conn, deviation, hand.by, now, what, moment(at, now)[0]))
 
         return self._do(hand, job)
 
@@ -234,36 +231,12 @@ class Desk(Views):
 
         return self._do(hand, job)
 
-    def calibrate(
-        self, hand: Hand, probe: str, method: str, reference_c: float, indicated_c: float, *, at: Instant | None = None, comment: str = ""
-    ) -> dict[str, Any]:
-        """Record a thermometer check. It changes no reading and no verdict by itself."""
-        if probe not in self.plan.probe_by_id:
-            raise InputError(f'probe is "{probe}"; this plan has {_list(self.plan.probe_by_id)}')
-
-        def job(conn: Connection, now: Instant) -> dict[str, Any]:
-            moment, entered = _moment(at, now)
-            return calibrations.add(
-                conn,
-                probe,
-                method,
-                reference_c=reference_c,
-                indicated_c=indicated_c,
-                at=moment,
-                entered=entered,
-                now=now,
-                by=hand.by,
-                comment=comment,
-            )
-
-        return self._do(hand, job)
-
     # ---- how an entry is made ----
 
     def _enter(self, hand: Hand, lot: str, event: str, name: str, value: str, at: Instant | None) -> dict[str, Any]:
         def job(conn: Connection, now: Instant) -> dict[str, Any]:
-            moment, entered = _moment(at, now)
-            made = LotEvent(_free(conn, lot, moment), event, lot, name, value, entered, hand.by)
+            when, entered = moment(at, now)
+            made = LotEvent(_free(conn, lot, when), event, lot, name, value, entered, hand.by)
             return self._answer(made, self.pipeline.event(conn, made))
 
         return self._do(hand, job)
@@ -361,17 +334,6 @@ class Desk(Views):
         if log is None:
             raise NotFoundError(f'there is no lot "{lot}"; GET /api/v1/lots lists them')
         return log
-
-
-def _moment(at: Instant | None, now: Instant) -> tuple[Instant, Instant | None]:
-    """When it happened, and when it was written if that was another time."""
-    if at is None:
-        return now, None
-    if at > now + _AHEAD:
-        raise InputError(f"at is {format_instant(at)}, which is still to come (it is {format_instant(now)}); write when it happened")
-    if at < now - _BACK:
-        raise InputError(f"at is {format_instant(at)}, more than {_BACK // _DAY} days ago; write a time nearer to now, or check the year")
-    return min(at, now), now
 
 
 def _free(conn: Connection, lot: str, at: Instant) -> Instant:

@@ -10,6 +10,7 @@ from sqlalchemy import Connection
 from monitor import lot_log, lot_results
 from monitor.errors import NotFoundError
 from monitor.parts import Pipeline
+from monitor.recalls import Recalled
 from monitor.store import events, readings
 from monitor.store.database import Store
 from rules.plan import Plan
@@ -89,7 +90,8 @@ class LotViews:
             until = max(self.clock(), log.entries[-1].at)
             columns = width * 2 // 3
             picture = LotPicture(judged, self.plan, [e.event for e in events.of_lot(conn, lot)], until=until, columns=columns)
-            for row in readings.between(conn, picture.begins - 1, picture.ends, list(picture.curves)):
+            rows = readings.between(conn, picture.begins - 1, picture.ends, list(picture.curves))
+            for row in Recalled.read(conn).applied(rows):
                 if isinstance(row.item, Reading):
                     picture.add(row.item, row.received_at)
         return svg(picture.drawing(width, max(300, width // 2)))

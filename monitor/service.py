@@ -27,6 +27,7 @@ from monitor.alarms.courier import Courier
 from monitor.alarms.ladder import link_maker
 from monitor.alarms.ringer import Ringer
 from monitor.api.app import create_app
+from monitor.calibrations import InForce
 from monitor.clock import SystemClock
 from monitor.config import Config, Mqtt
 from monitor.desk import Desk
@@ -83,11 +84,14 @@ class Service:
         self.pipeline = Pipeline(self.judging, self.alarms, self.deviations, self.clock, urgent=self.writer.urgent)
         self.writer.add_rollback_listener(self.pipeline.rolled_back)
         self.writer.add_urgent_listener(self._after_change)
+        offsets = InForce()
+        self.writer.add_rollback_listener(offsets.forget)
         self.intake = Intake(
             self.writer,
             self.pipeline.process,
             self.clock,
             IntakeLimits(probes=[p.id for p in self.plan.probes]),
+            offsets=offsets,
             on_loss=self._lost,
             on_trouble=self._trouble,
             on_notice=lambda text: log.warning("intake", text=text),

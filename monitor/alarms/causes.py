@@ -8,6 +8,7 @@ once every member has cleared. What asks nobody to respond (a limit met, a step 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 from urllib.parse import quote
@@ -19,6 +20,7 @@ from rules.plan import Limit, Plan
 from rules.quantity import format_span
 from rules.reading import Instant, LotEvent, Span
 from rules.sources import doubt
+from rules.wording import difference
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +194,41 @@ def probe_fault(probe: str, at: Instant, reason: str, where: str, *, serving: bo
         "high" if serving else "low", limit="a reading at every interval",
         do=("Check its plug and cable, or place another probe. Until then measure by hand.",), member="fault",
     )  # fmt: skip
+
+
+def probe_off(check: Mapping[str, Any], unit: str, since: Instant) -> Cause:
+    """A check has left a probe beyond its tolerance."""
+    probe, error = str(check["probe"]), float(check["left_error_c"])
+    return Cause(
+        _key("calibration", probe, "off"), f"probe {probe} reads {_way(error, unit)}", "probes", since,
+        f"Its check of {check['at']} left it {_way(error, unit)}; {difference(float(check['tolerance_c']), unit)} is allowed.", "high",
+        limit=f"within {difference(float(check['tolerance_c']), unit)}",
+        do=("Take it out of use, or put a correction in force. Measure by hand meanwhile.",),
+    )  # fmt: skip
+
+
+def recall_wanted(check: Mapping[str, Any], unit: str, since: Instant) -> Cause:
+    """A check has found a probe beyond its tolerance: what it measured since its last good check is in doubt."""
+    probe, error = str(check["probe"]), float(check["error_c"])
+    return Cause(
+        _key("calibration", probe, "recall"), f"lots that {probe} measured are in doubt", "probes", since,
+        f"Check {check['id']} found that it read {_way(error, unit)}. Nobody knows since when.", "high",
+        limit="every verdict from a probe within its tolerance",
+        do=(f"Hold what is still here. Look at what a recall of {probe} would change, and carry it out.",), nags=False,
+    )  # fmt: skip
+
+
+def calibration_due(probe: str, since: Instant, last: str) -> Cause:
+    """A probe's next check is due; `last`: when it was last found good, in words."""
+    return Cause(
+        _key("calibration", probe, "due"), f"probe {probe} is due for its check", "probes", since,
+        f"{last} A thermometer is only as good as its last calibration.", "medium", limit="a check at every interval",
+        do=("Check it in melting ice or boiling water, and enter what it read.",), nags=False,
+    )  # fmt: skip
+
+
+def _way(error_c: float, unit: str) -> str:
+    return f"{difference(abs(error_c), unit)} too {'high' if error_c > 0 else 'low'}"
 
 
 def source_gone(source: str, since: Instant, text: str) -> Cause:

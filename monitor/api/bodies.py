@@ -6,8 +6,10 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, WithJsonSchema
 
+from monitor.calibrations import parse_height, parse_pressure
+from monitor.check_desk import ProbeCheck
 from rules.errors import QuantityError
-from rules.quantity import format_instant, parse_instant, parse_temperature
+from rules.quantity import format_instant, parse_difference, parse_instant, parse_temperature
 from rules.reading import Instant
 
 
@@ -21,6 +23,10 @@ def _celsius(value: Any) -> float:
     return parse_temperature(value)
 
 
+def _difference(value: Any) -> float:
+    return parse_difference(value)
+
+
 #: An instant as text, ISO 8601 with its offset; microseconds in code.
 At = Annotated[
     Instant,
@@ -30,6 +36,8 @@ At = Annotated[
 ]
 #: A temperature with its unit as text; °C in code.
 Temperature = Annotated[float, BeforeValidator(_celsius), WithJsonSchema({"type": "string", "examples": ["33.5 °F", "0.0 °C"]})]
+#: A temperature difference with its unit as text; °C in code.
+Difference = Annotated[float, BeforeValidator(_difference), WithJsonSchema({"type": "string", "examples": ["-0.4 °F", "0.2 °C"]})]
 Words = Annotated[str, Field(max_length=2000)]
 Name = Annotated[str, Field(min_length=1, max_length=80)]
 
@@ -166,15 +174,44 @@ class SecondWord(BaseModel):
 
 
 class Calibration(BaseModel):
-    """A thermometer check: what the reference was and what the probe read."""
+    """A check of a probe: what it showed as found, what was right, and what was done about it.
 
-    model_config = example(probe="core-1", method="ice-point", reference="32.0 °F", indicated="32.4 °F", comment="Crushed ice, stirred.")
+    `reference` may be left out for the ice point and the boiling point, which are worked out (from `pressure`, the station's and not the
+    one reduced to sea level, or from `altitude`, the site's where none is given). `correct` takes the error found off from then on;
+    `offset` states the whole correction instead; `since` says from when.
+    """
+
+    model_config = example(probe="core-1", method="ice-point", indicated="32.4 °F", correct=True, comment="Crushed ice, stirred.")
     probe: Name
     method: Name
-    reference: Temperature
     indicated: Temperature
+    reference: Temperature | None = None
+    reference_name: str = Field(default="", max_length=200, description="Which reference thermometer, and its certificate.")
+    pressure: str | None = Field(default=None, max_length=40, examples=["97.7 kPa"])
+    altitude: str | None = Field(default=None, max_length=40, examples=["180 m"])
+    as_left: Temperature | None = None
+    offset: Difference | None = None
+    correct: bool = False
+    since: At | None = None
     comment: Words = ""
     at: At | None = None
+
+    def check(self) -> ProbeCheck:
+        """The check as the desk takes it."""
+        pressure = None if self.pressure is None else parse_pressure(self.pressure)
+        altitude = None if self.altitude is None else parse_height(self.altitude)
+        return ProbeCheck(
+            self.probe, self.method, self.indicated, self.reference, self.reference_name, pressure, altitude, self.as_left, self.offset,
+            self.since, self.correct, self.at, self.comment,
+        )  # fmt: skip
+
+
+class Recall(BaseModel):
+    """Which probe is recalled, and by which check (its newest one beyond tolerance where none is named)."""
+
+    model_config = example(probe="core-1", check=12)
+    probe: Name
+    check: int | None = Field(default=None, ge=1)
 
 
 class Review(BaseModel):

@@ -7,7 +7,7 @@ from typing import Any
 from fastapi import APIRouter, Depends
 
 from monitor.api.access import READ
-from monitor.api.bodies import Calibration
+from monitor.api.bodies import Calibration, Recall
 from monitor.api.inner import TheDesk, Working
 
 router = APIRouter(prefix="/api/v1", tags=["probes"])
@@ -21,11 +21,29 @@ def list_probes(desk: TheDesk) -> dict[str, Any]:
 
 @router.post("/calibrations", status_code=201)
 def add_calibration(body: Calibration, desk: TheDesk, hand: Working) -> dict[str, Any]:
-    """Record a thermometer check. It changes no reading and no verdict by itself."""
-    return desk.calibrate(hand, body.probe, body.method, body.reference, body.indicated, at=body.at, comment=body.comment)
+    """Record a check of a probe. It changes no verdict by itself; a probe beyond its tolerance rings, and is recalled."""
+    return desk.calibrate(hand, body.check())
 
 
 @router.get("/calibrations", dependencies=[Depends(READ)])
 def list_calibrations(desk: TheDesk, probe: str = "") -> dict[str, Any]:
-    """The newest thermometer checks, of one probe or of all."""
+    """The newest checks of probes, of one or of all."""
     return {"calibrations": desk.calibrations(probe)}
+
+
+@router.get("/recalls/preview", dependencies=[Depends(READ)])
+def preview_recall(desk: TheDesk, probe: str, check: int | None = None) -> dict[str, Any]:
+    """What recalling a probe would change: every lot whose verdict is another, with both. Changes nothing."""
+    return desk.recall_preview(probe, check)
+
+
+@router.post("/recalls", status_code=201)
+def carry_out_recall(body: Recall, desk: TheDesk, hand: Working) -> dict[str, Any]:
+    """Recall a probe: judge again what it measured since its last good check, with the error found taken off."""
+    return desk.recall(hand, body.probe, body.check)
+
+
+@router.get("/recalls", dependencies=[Depends(READ)])
+def list_recalls(desk: TheDesk, probe: str = "") -> dict[str, Any]:
+    """The recalls carried out, of one probe or of all."""
+    return {"recalls": desk.recalls(probe)}

@@ -77,7 +77,8 @@ def import_file(config_path: Path, file: Path) -> str:
     from collections import Counter
 
     from monitor.judge import read_plan
-    from monitor.outcomes import Sorting, no_offset
+    from monitor.calibrations import Offsets
+    from monitor.outcomes import Sorting
     from monitor.store import readings
     from probes.csv_replay import read_csv_file
 
@@ -89,7 +90,7 @@ def import_file(config_path: Path, file: Path) -> str:
         from monitor import ledger
 
         newest = {probe: found.at for probe, found in readings.newest_by_probe(conn).items()}
-        sorting = Sorting(newest, frozenset(p.id for p in plan.probes), no_offset)
+        sorting = Sorting(newest, frozenset(p.id for p in plan.probes), Offsets.read(conn).at)
         outcomes = Counter(o.what for o in sorting.look(conn, items, now))
         readings.store(conn, sorting.arrivals)
         ledger.append(conn, "import", {"file": file.name, "rows": len(items), **dict(outcomes)}, now)

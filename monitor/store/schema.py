@@ -153,7 +153,46 @@ setting = Table(
     sqlite_strict=True,
 )
 
-APPEND_ONLY = ("reading", "fault", "lot_event", "ledger")
+#: Checks of probes. `indicated_c` is the as-found value with the offset then in force, `offset_was_c`, added; `as_left_c` the value
+#: after adjustment, NULL where none was read. `offset_c`, where not NULL, is the whole offset in force from `since` on.
+calibration = Table(
+    "calibration",
+    metadata,
+    Column("id", WHOLE, primary_key=True),
+    Column("probe", TEXT, nullable=False, index=True),
+    Column("at", INSTANT, nullable=False),
+    Column("entered", INSTANT),
+    Column("method", TEXT, nullable=False),
+    Column("reference_c", REAL, nullable=False),
+    Column("indicated_c", REAL, nullable=False),
+    Column("comment", TEXT, nullable=False),
+    Column("by", TEXT, nullable=False),
+    Column("reference", TEXT, nullable=False, server_default=""),
+    Column("tolerance_c", REAL),
+    Column("offset_was_c", REAL),
+    Column("as_left_c", REAL),
+    Column("offset_c", REAL),
+    Column("since", INSTANT),
+    sqlite_strict=True,
+)
+
+#: Stretches in which a probe was found to have read wrong: readings with `after < at <= until` are judged with `added_c` added to
+#: the offset that they were stored with. `after` is NULL where no good check came before.
+recall = Table(
+    "recall",
+    metadata,
+    Column("id", WHOLE, primary_key=True),
+    Column("probe", TEXT, nullable=False, index=True),
+    Column("after", INSTANT),
+    Column("until", INSTANT, nullable=False),
+    Column("added_c", REAL, nullable=False),
+    Column("calibration", WHOLE, ForeignKey("calibration.id"), nullable=False),
+    Column("at", INSTANT, nullable=False),
+    Column("by", TEXT, nullable=False),
+    sqlite_strict=True,
+)
+
+APPEND_ONLY = ("reading", "fault", "lot_event", "ledger", "calibration", "recall")
 
 
 def append_only_ddl(table: str) -> tuple[str, str]:

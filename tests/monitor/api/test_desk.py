@@ -7,6 +7,7 @@ import re
 import pytest
 
 from monitor import ledger, lot_results
+from monitor.check_desk import ProbeCheck
 from monitor.errors import InputError, KeyReuseError, NotClosable, NotFoundError, RefusedError
 from monitor.once import Key
 from rules.errors import EventError
@@ -169,8 +170,8 @@ def test_inspector_makes_no_entries(site):
         (lambda d, h: d.check(h, "J-1", "attic", "34 °F"), "write one of core, chamber"),
         (lambda d, h: d.check(h, "J-1", "core", "999 °F"), "which no handheld reads"),
         (lambda d, h: d.measure(h, "J-1", "pH", "sour"), "write the number that was measured"),
-        (lambda d, h: d.calibrate(h, "core-9", "ice-point", 0.0, 0.1), 'probe is "core-9"'),
-        (lambda d, h: d.calibrate(h, "core-1", "guess", 0.0, 0.1), "write one of ice-point"),
+        (lambda d, h: d.calibrate(h, ProbeCheck("core-9", "ice-point", 0.1)), 'probe is "core-9"'),
+        (lambda d, h: d.calibrate(h, ProbeCheck("core-1", "guess", 0.1)), "write one of ice-point"),
     ],
 )
 def test_bad_entry_gets_one_sentence(site, call, words):
@@ -276,7 +277,7 @@ def test_probes_tell_their_health(site):
 
 def test_calibration_is_recorded_with_its_error(site):
     """A check gives the error, a ledger entry, and shows beside its probe."""
-    made = site.desk.calibrate(site.hand(), "core-1", "ice-point", 0.0, 0.25, comment="Crushed ice.")
+    made = site.desk.calibrate(site.hand(), ProbeCheck("core-1", "ice-point", 0.25, comment="Crushed ice."))
     assert made["error_c"] == 0.25
     with site.store.read() as conn:
         assert [e.by for e in ledger.entries(conn, kind="calibration")] == ["Odile Marsh"]

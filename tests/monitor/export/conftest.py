@@ -216,9 +216,8 @@ def fill(site: Site) -> None:
     site.record_findings(NEXT)
 
     def papers(conn: Connection) -> None:
-        calibrations.add(
-            conn, "core-1", "ice-point", reference_c=0.0, indicated_c=0.1, at=EIGHT - HOUR, entered=None, by="Odile Marsh", now=EIGHT - HOUR
-        )
+        found = calibrations.Found("core-1", "ice-point", 0.0, 0.1)
+        calibrations.add(conn, found, tolerance_c=1.0, at=EIGHT - HOUR, entered=None, by="Odile Marsh", now=EIGHT - HOUR)
         facts = {
             "lot": "J-0302", "step": "chill", "limit": "stabilization", "limit_text": "130 °F to 80 °F within 1 h 30 min",
             "observed": [{"at": "2026-03-02T21:45:00Z", "probe": "core-2", "verdict": "deviated", "text": "80 °F not reached in time"}],

@@ -15,6 +15,7 @@ from rules.air import PLACES as AIR_PLACES
 from rules.air import AirBoard
 from rules.deeds import deed
 from rules.errors import LateEvent
+from rules.evidence import Evidence
 from rules.finding import Finding, Problem
 from rules.limits.come_up import ComeUpWatch
 from rules.limits.hold_for_step import SAMPLE
@@ -29,6 +30,7 @@ from rules.run import Run
 from rules.standing import StandingRoom, standing_key
 from rules.track import BEFORE, NEVER, Track
 
+_FIRST = {"lethality": 0, "row": 1, "pH": 2}  # what is carried out before the closings of the same instant
 _NOTHING: list[Finding] = []  # what nearly every reading finds; never changed
 
 
@@ -50,11 +52,13 @@ class Engine:
         self._timer_seq = 0
         self._pending: list[tuple[Instant, Any, Run, Watch | None, str]] = []
         self._pending_at: Instant = NEVER
+        self._due_at: Instant = BEFORE  # of what every track has been told
         self._barrier: Instant = BEFORE
         self._crossed: Instant | None = None
         self._out: list[Finding] = []
         self.standing: list[StandingRoom] = []
         self.air = AirBoard(self)
+        self.evidence = Evidence(self)
         self.use(plan)
 
     def use(self, plan: Plan) -> None:
@@ -67,6 +71,8 @@ class Engine:
             if old is not None:
                 track.go_on(old)
         self.air.use(plan)
+        self.evidence.stuck.use(self._tracks)
+        self._schedule()
         known = {r.key for r in self.standing}  # those go on by the plan of their day
         wanted = [(s.room, limit) for s in plan.standing for limit in s.limits]
         self.standing += [StandingRoom(self, plan, room, limit) for room, limit in wanted if standing_key(room, limit) not in known]
@@ -80,9 +86,10 @@ class Engine:
             track = self._tracks.get(probe)
             if (
                 track is not None
+                and track.at < at < track.due_at
+                and self._barrier <= at
+                and track.low < celsius + offset < track.high
                 and track.plain
-                and track.at < at < self._timer_at
-                and self._barrier <= at <= self._pending_at
                 and not suspect
                 and high_c is None
             ):
@@ -120,7 +127,7 @@ class Engine:
         try:
             track = self._tracks[probe]
         except KeyError:
-            self._problem(at, "unknown-probe", probe, f'the plan has no probe "{probe}"')
+            self.problem(at, "unknown-probe", probe, f'the plan has no probe "{probe}"')
             return
         if track.span is not None:
             within = track.within_span(r)
@@ -138,15 +145,15 @@ class Engine:
             self.now = at
         track.at, track.row = at, r
         celsius += offset
-        if track.ruled and not suspect:
-            suspect = track.doubt(at, celsius)
+        if not suspect:
+            suspect = (track.doubt(at, celsius) if track.ruled else "") or self.evidence.doubt(track, r)
         if suspect:
             self._suspect(track, at, celsius, suspect)
             return
         high = celsius
         if high_c is not None:
             high = high_c + offset
-            self._problem(
+            self.problem(
                 at, "conflict", probe, f"two values at one instant, {celsius:g} and {high:g} °C: the one worse for each limit counts"
             )
         track.good = r
@@ -192,7 +199,7 @@ class Engine:
         raise LateEvent(at, f"a reading of {probe} at {format_instant(at)} is older than what has been judged")
 
     def _suspect(self, track: Track, at: Instant, celsius: float, why: str) -> None:
-        self._problem(at, "suspect", track.probe.id, f"{celsius:g} °C is not used: {why}")
+        self.problem(at, "suspect", track.probe.id, f"{celsius:g} °C is not used: {why}")
         for watch in (*track.watches, *track.bare):
             watch.suspect(at, celsius)
             if watch.news:
@@ -201,13 +208,13 @@ class Engine:
     def _fault(self, fault: Fault) -> None:
         track = self._tracks.get(fault.probe)
         if track is None:
-            self._problem(fault.at, "unknown-probe", fault.probe, f'the plan has no probe "{fault.probe}"')
+            self.problem(fault.at, "unknown-probe", fault.probe, f'the plan has no probe "{fault.probe}"')
             return
         if fault.at > track.at:
             track.at, track.row = fault.at, None
-        self._problem(fault.at, "fault", fault.probe, fault.reason)
+        self.problem(fault.at, "fault", fault.probe, fault.reason)
 
-    def _problem(self, at: Instant, what: str, probe: str, text: str) -> None:
+    def problem(self, at: Instant, what: str, probe: str, text: str) -> None:
         """Keep the first of a kind for each probe with the text, and count on: months of a bad probe stay one line an hour."""
         hour = at // HOUR
         if not any(p.what == what and p.probe == probe and p.at // HOUR == hour for p in self.problems[-50:]):
@@ -228,6 +235,7 @@ class Engine:
         for lot in self.lots.values():
             if lot.ended is None:
                 lot.cooling.tick(at)
+                lot.process.tick(at)
 
     # --- lot events ---------------------------------------------------------------------------------------------
 
@@ -259,12 +267,22 @@ class Engine:
                 self.lots[lot].timer(due, kind, arg)
         self._timer_at = self._timers[0][0] if self._timers else NEVER
         self._flush(at)
+        self._schedule()
+
+    def _schedule(self) -> None:
+        """Tell every track up to when (not including) its readings meet no timer and no closing."""
+        due = min(self._timer_at, self._pending_at + 1)
+        if due != self._due_at:
+            self._due_at = due
+            for track in self._tracks.values():
+                track.timer_at = due
+                track.due()
 
     def _flush(self, at: Instant) -> None:
         """Carry out closings asked for before `at`: every reading at their instant has been taken."""
         while self._pending and self._pending_at < at:
-            # A come-up that its lethality ends at this instant is final, also where its step ends with it.
-            due = sorted((p for p in self._pending if p[0] < at), key=lambda p: (p[0], p[4] != "lethality"))
+            # A come-up that its lethality ends at this instant is final, also where its step ends with it; likewise what a pH ends.
+            due = sorted((p for p in self._pending if p[0] < at), key=lambda p: (p[0], _FIRST.get(p[4], len(_FIRST))))
             self._pending = [p for p in self._pending if p[0] >= at]
             self._pending_at = min((p[0] for p in self._pending), default=NEVER)
             for when, owner, run, watch, how in due:
@@ -282,9 +300,18 @@ class Engine:
         if how == "needs":
             owner.cooling.check_needs(run, watch)
             return
+        if how == "mover":
+            owner.drop_mover(watch)
+            return
+        if how == "row":
+            owner.rows.change(run, at)
+            return
         if watch.closed is not None:
             return
-        if how == "rejoin":
+        if how == "pH":
+            owner.rows.end_by_ph(run, watch, at)
+            self.detach(watch)
+        elif how == "rejoin":
             self._rejoin(at, watch)
         elif how == "leave" and isinstance(watch, LethalityWatch):
             watch.leave(at)
@@ -342,11 +369,13 @@ class Engine:
         self._timer_seq += 1
         heapq.heappush(self._timers, (at, self._timer_seq, lot, kind, arg))
         self._timer_at = self._timers[0][0]
+        self._schedule()
 
     def closing(self, at: Instant, owner: Any, run: Run, watch: Watch | None, how: str) -> None:
         """Close the watch once every reading at `at` has been taken."""
         self._pending.append((at, owner, run, watch, how))
         self._pending_at = min(self._pending_at, at)
+        self._schedule()
 
     def ends(self, watch: Watch) -> bool:
         """Whether its lethality, met at this very instant, makes the watch final."""
@@ -357,12 +386,13 @@ class Engine:
         if self._pending:
             kept = []
             for entry in self._pending:
-                if entry[3] is not watch or entry[4] in ("leave", "lethality", "needs", "rejoin"):
+                if entry[3] is not watch or entry[4] in ("leave", "lethality", "needs", "rejoin", "row", "pH"):
                     kept.append(entry)
                 elif entry[4] == "withdrawn":  # taken out and put in again at one instant: no absence, but credit starts again
                     kept.append((*entry[:4], "rejoin"))
             self._pending = kept
             self._pending_at = min((p[0] for p in self._pending), default=NEVER)
+            self._schedule()
 
     def say(self, finding: Finding) -> None:
         """Give a finding out."""
@@ -389,6 +419,15 @@ class Engine:
         snapshot.put_back(engine, data)
         return engine
 
+    def track(self, probe: str) -> Track:
+        """What the engine knows of a probe of a plan in force."""
+        return self._tracks[probe]
+
+    def newest(self, probe: str) -> Reading | None:
+        """The probe's newest good reading."""
+        track = self._tracks.get(probe)
+        return None if track is None else track.good
+
     def heard(self, probe: str) -> Instant | None:
         """The instant of the probe's newest row, good or not; None where it never sent one."""
         track = self._tracks.get(probe)
@@ -413,9 +452,14 @@ class Engine:
 
     def settle(self) -> list[Finding]:
         """Carry out every closing up to and at `now`; later readings at that instant would be late."""
-        self._flush(self.now + 1)
+        self._settle()
         out, self._out = self._out, []
         return out
+
+    def _settle(self) -> None:
+        if sum(lot.process.settle(self.now) for lot in self.lots.values()):
+            self._barrier = max(self._barrier, self.now + 1)
+        self._flush(self.now + 1)
 
     def report(self, at: Instant | None = None, *, settle: bool = True) -> dict[str, Any]:
         """The Judge JSON of everything judged so far; with `at`, after Tick(at).
@@ -425,5 +469,5 @@ class Engine:
         if at is not None:
             self._tick(at)
         if settle:
-            self._flush(self.now + 1)
+            self._settle()
         return report(self)

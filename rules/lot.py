@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Protocol
+from typing import Any
 
 from rules.errors import EventError
 from rules.finding import Finding, Verdict, worst
+from rules.hub import Hub
 from rules.limits.come_up import ComeUpWatch, FirstCold
 from rules.limits.cooling import CoolingWatch
+from rules.limits.degree_hours import HottestWatch
 from rules.limits.hold_for_step import FallWatch
 from rules.limits.lethality import LethalityWatch
 from rules.limits.spec import ComeUp, Cooling
@@ -16,43 +18,14 @@ from rules.limits.watch import News, Watch
 from rules.lot_advance import LotAdvance
 from rules.lot_cooling import LotCooling
 from rules.lot_forecast import LotForecast
+from rules.lot_process import INNER, LINGERING, MEASURE, LotProcess, serving
+from rules.lot_rows import LotRows
 from rules.plan import Limit, Plan, Probe, Product, Step
 from rules.quantity import at_or_below, format_span
 from rules.reading import Instant
+from rules.remedy import facts as remedy_facts
+from rules.remedy import words as remedy_words
 from rules.run import Run
-
-
-class Hub(Protocol):
-    """What the engine does for a lot."""
-
-    now: Instant
-
-    def attach(self, watch: Watch, owner: Any) -> None:
-        """Feed the watch with its probe's readings from now on, and with one that stands at this very instant."""
-
-    def around(self, plan: Plan, room: str | None, at: Instant) -> list[float]:
-        """What the fixed probes of a room read before the last whole half minute, in °C."""
-
-    def detach(self, watch: Watch) -> None:
-        """Feed it no more."""
-
-    def later(self, at: Instant, lot: str, kind: str, arg: str) -> None:
-        """Call the lot's `timer` when time has come to `at`."""
-
-    def closing(self, at: Instant, owner: Lot, run: Run, watch: Watch | None, how: str) -> None:
-        """Close the watch once every reading at `at` has been taken."""
-
-    def ends(self, watch: Watch) -> bool:
-        """Whether its lethality, met at this very instant, makes the watch final."""
-
-    def keep(self, watch: Watch) -> None:
-        """Take back a closing asked for at this very instant: the watch goes on."""
-
-    def say(self, finding: Finding) -> None:
-        """Give a finding out."""
-
-    def cross(self, at: Instant) -> None:
-        """Something has happened at `at` that other probes' readings depend on."""
 
 
 class Lot:
@@ -78,6 +51,7 @@ class Lot:
                 self.runs[key] = Run(key, limit, limit.over or (step.name,), self.unit)
         self.cooling = LotCooling(self)
         self.advance = LotAdvance(self)
+        self.rows, self.process = LotRows(self), LotProcess(self)
         self.forecast = LotForecast(self)
 
     # --- events ------------------------------------------------------------------------------------------------
@@ -109,7 +83,7 @@ class Lot:
         for step in self.product.steps:
             for limit in step.limits:
                 if limit.kind == "come-up" and not limit.sampled and f"{step.name}/{limit.name}" not in self.cold:
-                    self._move(FirstCold(limit, probe.id, u, self.unit, at))
+                    self.follow(FirstCold(limit, probe.id, u, self.unit, at))
         self.advance.follow(probe.id, u, at)
         self.reconcile(at)
         self.forecast.place(probe, at)
@@ -144,6 +118,8 @@ class Lot:
         """A value entered for the lot: pH, nitrite, salt …"""
         self.by_start = False
         self.measures.append([at, name, value])
+        self.rows.measured(name, at)
+        self.process.measured(at)
 
     def end(self, at: Instant) -> None:
         """The lot is over: everything still open closes here."""
@@ -151,7 +127,7 @@ class Lot:
         self.ended = at
         self.advance.answered()
         self.current, self.since = [], {}
-        for mover in list(self.movers):
+        for mover in [m for m in self.movers if not isinstance(m, (HottestWatch, *LINGERING))]:
             self.drop_mover(mover)
         self.forecast.end()
         self.reconcile(at)
@@ -207,7 +183,7 @@ class Lot:
         self.current, self.entered, self.since = [], {}, {}
         self.cooling = LotCooling(self)
         self.cooling.begin(self.started)
-        self.advance = LotAdvance(self)
+        self.advance, self.process = LotAdvance(self), LotProcess(self)
 
     def reconcile(self, at: Instant, *, withdrawn: str = "", person: bool = False, again: list[str] | None = None) -> None:
         """Bring every run and its watches in line with the steps, rooms and placements from `at` on."""
@@ -236,6 +212,8 @@ class Lot:
                     )
                     if watch.closed is None and not beyond and (each is not run or probe not in wanted):
                         self.hub.closing(at, self, each, watch, "withdrawn" if probe == withdrawn else "limit")
+        self.rows.chambers(at)
+        self.process.reconcile(at)
 
     def _begin_run(self, run: Run, at: Instant, *, restarted: bool) -> Run:
         if restarted:
@@ -269,29 +247,38 @@ class Lot:
             return set()
         if run.limit.sampled:
             return {"check"}
+        if run.limit.place == "lot":
+            return serving(run.limit)
         if run.limit.place == "core":
             return set(self.placed)
+        return self.fixed(run.limit.place, run)
+
+    def fixed(self, place: str, run: Run) -> set[str]:
+        """The fixed probes of that place in the rooms where the limit runs now."""
         names = run.steps if run.travelling else [s for s in run.steps if s in self.current]
         rooms = {self.step(s).room for s in names}
-        return {p.id for p in self.plan.probes if p.place == run.limit.place and (not self.plan.rooms or p.room in rooms)}
+        return {p.id for p in self.plan.probes if p.place == place and (not self.plan.rooms or p.room in rooms)}
 
     def _open(self, run: Run, probe: str, at: Instant) -> None:
         spec = self.plan.probe_by_id.get(probe)
         watch = run.open_watch(probe, (spec.uncertainty_c or 0.0) if spec else 0.0, at)
         if isinstance(watch, ComeUpWatch):
             watch.cold_at = self.cold.get(run.key)
-        if probe != "check" and not watch.final:
+        self.rows.opened(run, watch, at)
+        self.process.opened(run, watch)
+        if probe not in ("check", MEASURE) and not watch.final:
             self.hub.attach(watch, self)
         self.tell_run(run, at)
         if isinstance(watch, LethalityWatch) and not watch.final and probe != "check":
-            self._move(FallWatch(run.limit, probe, watch.u, self.unit, at))
+            self.follow(FallWatch(run.limit, probe, watch.u, self.unit, at))
 
     def drop_mover(self, mover: Watch) -> None:
         """Stop feeding a mover."""
         self.movers.remove(mover)
         self.hub.detach(mover)
 
-    def _move(self, mover: Watch) -> None:
+    def follow(self, mover: Watch) -> None:
+        """Feed a mover, unless there is one like it."""
         if any(type(m) is type(mover) and m.probe == mover.probe and m.limit is mover.limit for m in self.movers):
             return
         self.movers.append(mover)
@@ -312,6 +299,10 @@ class Lot:
                 for key, other in self.runs.items():
                     if other.limit is watch.limit:
                         self._was_cold(key, item.at)
+            elif item.what == "hotter" and run is not None:
+                self.rows.hotter(run, watch, item.at)
+            elif item.what in INNER:
+                self.process.heard(watch, item)
             elif item.what == "held":
                 self.advance.held(item.at)
             else:
@@ -328,7 +319,14 @@ class Lot:
         old = self.advance.straddling["from"] if self.advance.straddling else ""
         if old and not limit.critical and step == old:
             return  # suppressed by design: the meat has left that step, nobody has confirmed it yet
-        self.tell(item.at, item.what, step, limit, watch.probe, item.text)
+        self.tell(item.at, item.what, step, limit, watch.probe, item.text + self._remedy_words(watch, item))
+
+    def _remedy_words(self, watch: Watch, item: News) -> str:
+        """What would still meet the limit, for a finding that says it is short."""
+        asked = item.what in ("left-short", "warming") or (item.what == "unproven" and watch.withdrawn)
+        remedy = watch.remedy() if asked and self.ended is None else None
+        told = remedy_words(remedy_facts(remedy, self.unit), self.unit, self.plan.site.zone, item.at) if remedy is not None else ""
+        return f"; what would still meet it: {told}" if told else ""
 
     def tell(self, at: Instant, what: str, step: str, limit: Limit | None, probe: str, text: str) -> None:
         """Give a finding out and keep it for the report."""
@@ -427,7 +425,7 @@ class Lot:
     def all_watches(self) -> Iterator[Watch]:
         """Every watch and mover that reads a probe's stream."""
         for run in self.runs.values():
-            yield from (w for w in run.all_watches() if not isinstance(w, CoolingWatch) and w.probe != "check")
+            yield from (w for w in run.all_watches() if not isinstance(w, CoolingWatch) and w.probe not in ("check", MEASURE))
         for trackers in self.cooling.trackers.values():
             yield from trackers.values()
         yield from self.movers

@@ -237,7 +237,7 @@ class LotCooling:
         if not rule.needs or opened is None:
             return ""
         values: dict[str, float] = {}
-        for at, name, value in self.lot.measures:
+        for at, name, value in self.lot.process.values:
             if at <= opened:
                 values[name] = min(value, values.get(name, value))
         if any(all(values.get(n.measure, float("-inf")) >= n.least for n in option) for option in rule.needs):

@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from rules.limits.watch import Watch
+from rules.plan import Site
 from rules.quantity import format_instant
+from rules.remedy import facts, words
 from rules.run import Run
 from rules.sources import source_facts
 
@@ -15,7 +17,9 @@ if TYPE_CHECKING:
     from rules.standing import StandingRoom
 
 #: Findings that ask somebody to do something.
-ALARMS = ("deviated", "unproven", "left-short", "warming", "prompt", "unconfirmed", "pulled-early", "check-due", "heading-out")
+ALARMS = (
+    "deviated", "unproven", "left-short", "warming", "prompt", "unconfirmed", "pulled-early", "check-due", "heading-out", "off", "fire-out",
+)  # fmt: skip
 
 
 def report(engine: Engine) -> dict[str, Any]:
@@ -38,7 +42,7 @@ def lot_report(lot: Lot) -> dict[str, Any]:
     limits = []
     for run in lot.runs.values():
         verdict, reason = lot.limit_verdict(run)
-        limits.append(_limit(run, run.key.split("/", 1)[0], verdict.value, reason))
+        limits.append(_limit(run, run.key.split("/", 1)[0], verdict.value, reason, lot.plan.site, going=lot.ended is None))
     where: dict[str, Any] = {
         "lot": lot.id,
         "product": lot.product.code,
@@ -57,7 +61,7 @@ def lot_report(lot: Lot) -> dict[str, Any]:
     return {**where, "limits": limits}
 
 
-def _limit(run: Run, step: str, verdict: str, reason: str) -> dict[str, Any]:
+def _limit(run: Run, step: str, verdict: str, reason: str, site: Site, *, going: bool) -> dict[str, Any]:
     limit = run.limit
     shown: dict[str, Any] = {
         "step": step,
@@ -69,10 +73,10 @@ def _limit(run: Run, step: str, verdict: str, reason: str) -> dict[str, Any]:
     }
     if reason:
         shown["reason"] = reason
-    return {**shown, "watches": [_watch(run, w) for w in run.all_watches()]}
+    return {**shown, "watches": [_watch(run, w, site, going=going) for w in run.all_watches()]}
 
 
-def _watch(run: Run, watch: Watch) -> dict[str, Any]:
+def _watch(run: Run, watch: Watch, site: Site, *, going: bool) -> dict[str, Any]:
     as_it_stands = watch.shown()
     shown: dict[str, Any] = {
         "probe": as_it_stands.probe,
@@ -82,9 +86,18 @@ def _watch(run: Run, watch: Watch) -> dict[str, Any]:
         "reason": as_it_stands.reason,
         "evidence": _instants(as_it_stands.evidence),
     }
+    remedy = watch.remedy() if going else None
+    if remedy is not None and (told := _remedy(watch, facts(remedy, site.unit), site)):
+        shown["evidence"]["remedy"] = told
     if not run.counted(watch):
         shown["counted"] = False
     return shown
+
+
+def _remedy(watch: Watch, found: dict[str, Any], site: Site) -> dict[str, Any]:
+    """What would still meet it, in numbers and in words, as of the newest reading (so that Ticks change nothing)."""
+    text = words(found, site.unit, site.zone, watch.last_at if watch.last_at is not None else watch.opened)
+    return {"text": text, **_instants(found)} if text else {}
 
 
 def _instants(value: Any, key: str = "") -> Any:
@@ -101,4 +114,4 @@ def _instants(value: Any, key: str = "") -> Any:
 def standing_day(room: StandingRoom, day: str, run: Run) -> dict[str, Any]:
     """One standing limit on one local day."""
     verdict, reason = run.verdict()
-    return {"room": room.room, "day": day, **_limit(run, "", verdict.value, reason)}
+    return {"room": room.room, "day": day, **_limit(run, "", verdict.value, reason, room.plan.site, going=False)}

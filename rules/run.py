@@ -10,6 +10,7 @@ from rules.limits.come_up import ComeUpWatch
 from rules.limits.degree_hours import DegreeHoursWatch
 from rules.limits.exposure import ExposureWatch
 from rules.limits.kinds import new_watch
+from rules.limits.spec import Humidity
 from rules.limits.watch import Watch
 from rules.plan import Limit
 from rules.quantity import format_span
@@ -190,6 +191,8 @@ class Run:
     def verdict_alone(self) -> tuple[Verdict, str]:
         """The verdict of this entry alone."""
         if not self.watches:
+            if isinstance(self.limit.rule, Humidity) and self.limit.rule.exempt and self.opened is not None:
+                return Verdict.MET, f"exempt: {self.limit.rule.exempt_text}"
             if self.ended is None:
                 return Verdict.OPEN, ""
             return Verdict.UNPROVEN, "no probe served this limit"

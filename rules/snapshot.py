@@ -9,7 +9,10 @@ from rules.errors import RulesError
 from rules.finding import Finding, Problem
 from rules.limits.come_up import FirstCold
 from rules.limits.cooling import CoolingWatch
+from rules.limits.degree_hours import HottestWatch
 from rules.limits.hold_for_step import CoreHold, FallWatch
+from rules.limits.humidity import DryBulb
+from rules.limits.profile import CoreStage
 from rules.limits.watch import Watch
 from rules.lot import Lot
 from rules.reading import Reading
@@ -26,6 +29,7 @@ ROWS = ("row", "good")
 LOT = (
     "ended", "current", "entered", "since", "by_start", "placed", "measures", "cold",
 )  # fmt: skip
+MOVERS: dict[str, type[Watch]] = {c.__name__: c for c in (FirstCold, FallWatch, HottestWatch, CoreStage, DryBulb)}
 ADVANCE = ("straddling", "prompt", "decided")
 COOLING = ("left_lethal", "counted")
 
@@ -164,6 +168,7 @@ def _lot(lot: Lot) -> dict[str, Any]:
         "said": [list(f) for f in lot.said],
         "runs": {key: run.state() for key, run in lot.runs.items()},
         "forecast": lot.forecast.state(),
+        "process": lot.process.state(),
         "trackers": {key: {p: t.state() for p, t in ts.items()} for key, ts in lot.cooling.trackers.items()},
         "told": {key: [w.probe if _is_tracker(lot, w) else "" for w in lot.runs[key].watches] for key in lot.cooling.trackers},
         "movers": [
@@ -231,9 +236,10 @@ def _put_lot(engine: Engine, data: dict[str, Any]) -> Lot:
             assert advance.advance is not None
             mover = CoreHold(advance.advance, *args)
         else:
-            mover = FirstCold(*args) if item["type"] == "FirstCold" else FallWatch(*args)
+            mover = MOVERS[item["type"]](*args)
         mover.restore(state)
         lot.movers.append(mover)
+    lot.process.restore(data["process"])
     return lot
 
 

@@ -2,7 +2,8 @@
 
 A transcript is a TOML text. It judges either one limit, `limit = { kind = "ceiling", max = "41 °F" }`, on one
 probe from 0:00 on, or whole lots by a plan, `plan = '''…'''` or `plan_file = "plan.toml"`. Temperatures
-are in `unit` ("F" unless it says "C"), times are hours and minutes from `start`. Each item of `script` is one of
+are in `unit` ("F" unless it says "C"), those of a humidity probe in per cent, times are hours and minutes from `start`. Each
+item of `script` is one of
 
     { read = "0:00 42.0, 0:04 42.5" }            readings; with a plan: "core-1 0:00 42.0, 0:04 42.5"
     { suspect = "0:06 185" }  { fault = "0:08" }  { tick = "1:00" }
@@ -31,6 +32,7 @@ from rules.history import arrange
 from rules.plan import PLACES, Plan, Probe, Product, Site, Step
 from rules.plan_limit import Context, read_limit
 from rules.plan_load import load_plan
+from rules.plan_process import PROCESS_KEYS, percent_value
 from rules.plan_read import Mistakes, Node
 from rules.quantity import fahrenheit, format_span, parse_difference, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Event, Fault, Instant, LotEvent, Reading, Tick
@@ -97,16 +99,19 @@ class _Play:
         written = data["limit"]
         if not isinstance(written, dict):
             raise _Wrong('limit is to be a table, such as { kind = "ceiling", max = "41 °F" }')
-        limit = read_limit(Node({"place": "core", **written}, ("limit",), "limit", mistakes), Context(self.unit))
+        place = {} if written.get("kind") in PROCESS_KEYS else {"place": "core"}
+        context = Context(self.unit, places=frozenset({"humidity"}))
+        limit = read_limit(Node({**place, **written}, ("limit",), "limit", mistakes), context)
         if mistakes.found or limit is None:
             raise PlanError(mistakes.sentences())
         try:
-            u = parse_difference(data["uncertainty"]) if "uncertainty" in data else None
+            parse = percent_value if limit.place == "humidity" else parse_difference
+            u = parse(data["uncertainty"]) if "uncertainty" in data else None
         except RulesError as error:
             raise _Wrong(f"uncertainty: {error}") from None
-        place = limit.place if limit.place in PLACES else "core"
+        where = limit.place if limit.place in PLACES else "core"
         steps = (Step("step", None, (limit,)),)
-        return Plan(Site("site", "site", unit=self.unit), (Product("product", "product", steps),), (), (Probe(PROBE, place, None, u),))
+        return Plan(Site("site", "site", unit=self.unit), (Product("product", "product", steps),), (), (Probe(PROBE, where, None, u),))
 
     # --- playing ------------------------------------------------------------------------------------------------
 
@@ -248,7 +253,8 @@ class _Play:
                 number = float(words[1])
             except ValueError:
                 raise _Wrong(f'{key} has "{row.strip()}"; write a temperature as a number in °{self.unit}') from None
-            celsius = fahrenheit(number) if self.unit == "F" else number
+            percent = self.engine.plan.probe_by_id[probe].place == "humidity"
+            celsius = fahrenheit(number) if self.unit == "F" and not percent else number
             events.append(Reading(probe, at, celsius, suspect="the transcript says so" if key == "suspect" else ""))
         return events
 

@@ -10,6 +10,7 @@ from rules.limits.watch import News, Watch, seconds
 from rules.plan import Limit
 from rules.quantity import at_or_above, at_or_below, format_span
 from rules.reading import Instant, Span
+from rules.remedy import Ask, Remedy
 from rules.wording import temperature
 
 BELOW, BETWEEN, HOT = 0, 1, 2
@@ -125,6 +126,19 @@ class ComeUpWatch(Watch):
             self.settle(Verdict.UNPROVEN, at, text)
         elif self.verdict is Verdict.OPEN:
             self.settle(Verdict.MET, self.pair_at, f"reached {self._high()} in time")
+
+    def remedy(self) -> Remedy | None:
+        """The time left between the two temperatures; while it runs, by when `high` has to be reached."""
+        left = self.within - self.certain - self.possible
+        over = self.final or self.closed is not None or self.verdict is Verdict.DEVIATED or self.pair_at is not None
+        if over or left < 0 or self.last_at is None:
+            return None
+        rule = self.limit.rule
+        assert isinstance(rule, ComeUp)
+        if self.prev == BELOW:
+            return Remedy((Ask("spare", rule.high_c, False, left, low_c=rule.low_c),))
+        by = self.last_at + left
+        return Remedy((Ask("reach", rule.high_c, False, left, by, self.u, twice=True),))
 
     def margin(self) -> dict[str, float]:
         """Seconds left of what is allowed."""

@@ -384,7 +384,7 @@ class CoolingWatch(CoolingMarks):
         self._speak(at)
         if self.verdict in (Verdict.OPEN, Verdict.UNPROVEN) and self.marks[-1] is None:
             word = "withdrawn" if self.withdrawn else "ended"
-            self.settle(Verdict.UNPROVEN, at, f"{word} before {self._target(-1)} was reached; {self.remedy(at)}")
+            self.settle(Verdict.UNPROVEN, at, f"{word} before {self._target(-1)} was reached")
         elif self.marks[-1] is not None:
             self.final = self.final or not self.withdrawn  # the limit is over with every mark reached
             self.withdrawn = False

@@ -10,6 +10,7 @@ from rules.limits.watch import News, Watch, gap_words, seconds
 from rules.plan import Limit
 from rules.quantity import at_or_below, format_span
 from rules.reading import MINUTE, Instant, Span
+from rules.remedy import Ask, Remedy
 from rules.wording import difference, temperature
 
 KEPT: Span = 30 * MINUTE  # readings that have kept the last mark this long make it final
@@ -115,7 +116,7 @@ class CoolingMarks(Watch):
             self.warned = True
             if self.told:
                 rise = difference(hi - self.coldest, self.unit)
-                self.news.append(News(at, "warming", f"the core has warmed by {rise} while it should cool; {self.remedy()}"))
+                self.news.append(News(at, "warming", f"the core has warmed by {rise} while it should cool"))
 
     def _deadline(self, i: int) -> Instant | None:
         """The instant after which window i is late; None while the mark it counts from is outstanding."""
@@ -172,21 +173,24 @@ class CoolingMarks(Watch):
         elif self.verdict is Verdict.MET:
             self._unsay()
 
-    def remedy(self, now: Instant | None = None) -> str:
-        """The next mark and the time left for it, at `now` or else at the newest reading."""
-        for i in range(len(self.windows)):
+    def remedy(self) -> Remedy | None:
+        """Every outstanding mark with its deadline; once all are there, how long the last has to be kept."""
+        over = self.final or (self.closed is not None and not self.withdrawn) or self.ruin is not None
+        if over or not self.told or self.clock is None or self.last_at is None:
+            return None
+        stands = self.verdict is Verdict.UNPROVEN and not self.withdrawn
+        if self.kept_from is not None and self.marks[-1] is not None:
+            left = self.kept_from + KEPT - self.last_at
+            return None if stands or left <= 0 else Remedy((Ask("keep", self.windows[-1].to_c, True, left, u=self.u),), again=self.withdrawn)
+        asks = []
+        for i, window in enumerate(self.windows):
             if self.marks[i] is None:
-                deadline = self._deadline(i)
-                since = now if now is not None else self.last_at
-                if deadline is None or since is None:
-                    return f"{self._target(i)} is the next mark"
-                left = deadline - since
-                return (
-                    f"{self._target(i)} is due in {format_span(left)}"
-                    if left >= 0
-                    else f"{self._target(i)} was due {format_span(-left)} ago"
-                )
-        return "every mark is reached"
+                by = self._deadline(i)
+                if by is None:
+                    asks.append(Ask("reach", window.to_c, True, window.within or 0, u=self.u))
+                elif by >= self.last_at:
+                    asks.append(Ask("reach", window.to_c, True, by - self.last_at, by, self.u))
+        return Remedy(tuple(asks), True, stands, self.withdrawn) if asks else None
 
     def margin(self) -> dict[str, float]:
         """Seconds between the tightest mark and its deadline; while one is outstanding, the time left at the newest reading."""

@@ -10,6 +10,7 @@ from rules.limits.watch import News, Watch, seconds
 from rules.plan import Limit
 from rules.quantity import at_or_above, at_or_below, format_span
 from rules.reading import Instant, Span
+from rules.remedy import Ask, Remedy
 from rules.wording import temperature
 
 
@@ -67,6 +68,16 @@ class DwellWatch(Watch):
             self.settle(Verdict.UNPROVEN, at, f"withdrawn while short: {short}")
         else:
             self.settle(Verdict.DEVIATED, at, short)
+
+    def remedy(self) -> Remedy | None:
+        """The time missing."""
+        if self.final or (self.closed is not None and not self.withdrawn):
+            return None
+        rule = self.limit.rule
+        assert isinstance(rule, Dwell)
+        at_c = rule.max_c if rule.max_c is not None else rule.min_c or 0.0
+        credit = 0 if self.closed is not None else self.credit  # placed again, its credit starts again
+        return Remedy((Ask("hold", at_c, self.cold, self.length - credit, u=self.u),), again=self.withdrawn)
 
     def margin(self) -> dict[str, float]:
         """Seconds beyond the need."""

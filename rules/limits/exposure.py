@@ -10,6 +10,7 @@ from rules.limits.watch import News, Watch, seconds
 from rules.plan import Limit
 from rules.quantity import at_or_below, format_span
 from rules.reading import Instant, Span
+from rules.remedy import Ask, Remedy
 from rules.wording import temperature
 
 
@@ -94,6 +95,23 @@ class ExposureWatch(Watch):
             self.settle(Verdict.UNPROVEN, at, text)
         else:
             self.settle(Verdict.MET, at, "time above within every tier")
+
+    def remedy(self) -> Remedy | None:
+        """The time left in each tier that is running, or else in the one with the least; while it runs, by when to be back."""
+        if self.closed is not None or self.verdict is Verdict.DEVIATED or self.last_at is None:
+            return None
+        left = [t.within - c - p for t, c, p in zip(self.tiers, self.certain, self.possible, strict=True)]
+        if min(left) < 0:
+            return None
+        running = [
+            Ask("reach", t.above_c, True, spare, self.last_at + spare, self.u)
+            for t, spare, above in zip(self.tiers, left, self.prev, strict=True)
+            if above
+        ]
+        if running:
+            return Remedy(tuple(sorted(running, key=lambda a: a.span)), True)
+        spare, i = min((spare, i) for i, spare in enumerate(left))
+        return Remedy((Ask("spare", self.tiers[i].above_c, True, spare),), True)
 
     def margin(self) -> dict[str, float]:
         """Seconds left in the tightest tier, for certain time alone."""

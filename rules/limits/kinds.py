@@ -17,15 +17,34 @@ from __future__ import annotations
 
 from rules.limits.ceiling import CeilingWatch
 from rules.limits.come_up import ComeUpWatch
+from rules.limits.composition import CompositionWatch
 from rules.limits.cooling import CoolingWatch
+from rules.limits.degree_hours import DegreeHoursWatch
 from rules.limits.dwell import DwellWatch
 from rules.limits.exposure import ExposureWatch
+from rules.limits.humidity import HumidityWatch, PairWatch, RecordWatch
 from rules.limits.lethality import HoldWatch, IntegratedWatch
-from rules.limits.spec import Ceiling, ComeUp, Cooling, Dwell, Exposure, Floor, HoldLethality, IntegratedLethality
+from rules.limits.profile import ProfileWatch
+from rules.limits.spec import (
+    Ceiling,
+    ComeUp,
+    Composition,
+    Cooling,
+    DegreeHours,
+    Dwell,
+    Exposure,
+    Floor,
+    HoldLethality,
+    Humidity,
+    IntegratedLethality,
+    Profile,
+)
 from rules.limits.watch import Watch
 from rules.plan import Limit
 from rules.reading import Instant
 
+#: Humidity is measured by a probe, by a pair of bulbs, or written down.
+HUMIDITY_OF: dict[str, type[Watch]] = {"humidity": HumidityWatch, "wet-bulb": PairWatch, "lot": RecordWatch}
 WATCH_OF: dict[type, type[Watch]] = {
     Ceiling: CeilingWatch,
     Floor: CeilingWatch,
@@ -35,9 +54,14 @@ WATCH_OF: dict[type, type[Watch]] = {
     HoldLethality: HoldWatch,
     IntegratedLethality: IntegratedWatch,
     Cooling: CoolingWatch,
+    DegreeHours: DegreeHoursWatch,
+    Profile: ProfileWatch,
+    Humidity: HumidityWatch,
+    Composition: CompositionWatch,
 }
 
 
 def new_watch(limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> Watch:
     """A watch of the limit's kind."""
-    return WATCH_OF[type(limit.rule)](limit, probe, u, unit, opened)
+    kind = HUMIDITY_OF[limit.place] if isinstance(limit.rule, Humidity) else WATCH_OF[type(limit.rule)]
+    return kind(limit, probe, u, unit, opened)

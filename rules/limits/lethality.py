@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from typing import Any
 
@@ -11,6 +12,7 @@ from rules.limits.watch import News, Watch, seconds
 from rules.plan import Limit
 from rules.quantity import at_or_above, at_or_below, format_span
 from rules.reading import Instant, Span
+from rules.remedy import Ask, Remedy, whole_seconds
 from rules.wording import temperature
 
 NEVER: Instant = 1 << 62
@@ -33,7 +35,7 @@ class LethalityWatch(Watch):
         if self.final or self.closed is not None or self.left_at is not None:
             return
         self.left_at = at
-        self.news.append(News(at, "left-short", f"the step ended before lethality was met; {self.remedy()}"))
+        self.news.append(News(at, "left-short", "the step ended before lethality was met"))
 
     def enter(self) -> None:
         """The step was entered again: the old watch goes on."""
@@ -42,10 +44,6 @@ class LethalityWatch(Watch):
     def resumes(self) -> bool:
         """What was held is credit."""
         return True
-
-    def remedy(self) -> str:
-        """What would still meet it, in numbers."""
-        raise AssertionError("each method has its own remedy")
 
     def short(self) -> str:
         """What was shown and what was needed."""
@@ -180,13 +178,19 @@ class HoldWatch(LethalityWatch):
         self.k, self.due = 0, NEVER
         self._bracket()
 
-    def remedy(self) -> str:
-        """The running row with the least time missing, or the lowest row."""
-        if self.k and self.last_at is not None:
-            missing, i = min((self.runs[i] + self.rows[i].length - self.last_at, i) for i in range(self.k))
-            return f"hold at or above {temperature(self.rows[i].at_c, self.unit)} for {format_span(missing)} more to meet it"
-        row = self.rows[0]
-        return f"hold at or above {temperature(row.at_c, self.unit)} for {format_span(row.length)}, or a hotter row for its time"
+    def remedy(self) -> Remedy | None:
+        """The running row with the least time missing, or else the lowest; and the hottest row where that is shorter."""
+        if self.final or (self.closed is not None and not self.withdrawn):
+            return None
+        if self.k and self.last_at is not None and self.closed is None:
+            missing, i = min((max(self.runs[i] + self.rows[i].length - self.last_at, 0), i) for i in range(self.k))
+            first = Ask("hold", self.rows[i].at_c, False, missing, u=self.u)
+        else:
+            first, i = Ask("hold", self.rows[0].at_c, False, self.rows[0].length, u=self.u), 0
+        last = self.rows[-1]
+        if len(self.rows) - 1 > i and last.length < first.span:
+            return Remedy((first, Ask("hold", last.at_c, False, last.length, u=self.u)), again=self.withdrawn)
+        return Remedy((first,), again=self.withdrawn)
 
     def short(self) -> str:
         """The row that came nearest, by summed time."""
@@ -265,10 +269,16 @@ class IntegratedWatch(LethalityWatch):
         """Credit starts again after an absence."""
         self.logs, self.prev = 0.0, None
 
-    def remedy(self) -> str:
+    def remedy(self) -> Remedy | None:
         """How long at the reference temperature is missing."""
-        missing = int((self.target - self.logs) * self.d_us)
-        return f"{format_span(missing)} at {temperature(self.ref, self.unit)} would still meet it"
+        if self.final or (self.closed is not None and not self.withdrawn):
+            return None
+        rule = self.limit.rule
+        assert isinstance(rule, IntegratedLethality)
+        at_c = max(self.ref, rule.floor_c)
+        logs = 0.0 if self.closed is not None else self.logs  # placed again, its credit starts again
+        missing = (self.target - logs) * self.d_us * 10.0 ** ((self.ref - at_c) / self.z)
+        return Remedy((Ask("hold", at_c, False, whole_seconds(math.ceil(missing)), u=self.u),), again=self.withdrawn)
 
     def short(self) -> str:
         """The sum so far."""

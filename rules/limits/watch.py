@@ -14,6 +14,7 @@ from rules.finding import Verdict, WatchReport
 from rules.plan import Limit
 from rules.quantity import format_span
 from rules.reading import SECOND, Instant
+from rules.remedy import Remedy
 
 
 class News(NamedTuple):
@@ -79,6 +80,10 @@ class Watch:
     def evidence(self) -> dict[str, Any]:
         """What the verdict rests on."""
         return {}
+
+    def remedy(self) -> Remedy | None:
+        """What would still meet it, reckoned from the newest reading; None where nothing would, or nothing is short."""
+        return None
 
     # --- shared ---------------------------------------------------------------------------------------------
 

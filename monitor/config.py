@@ -12,9 +12,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+from probes import driver
 from rules.reading import HOUR, MINUTE, Span
 
-DRIVERS: Final = ("serial", "mqtt", "csv", "simulator")
+DRIVERS: Final = tuple(driver.DRIVERS)
 ROLES: Final = ("operator", "reviewer", "inspector")
 #: Lowest first.
 PRIORITIES: Final = ("low", "medium", "high", "critical")

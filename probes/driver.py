@@ -21,6 +21,8 @@ from rules.reading import Fault, Reading
 DRIVERS: Mapping[str, str] = {
     "serial": "probes.serial_text",
     "mqtt": "probes.mqtt",
+    "onewire": "probes.onewire",
+    "kernel": "probes.kernel_files",
     "csv": "probes.csv_replay",
     "simulator": "probes.simulator",
 }

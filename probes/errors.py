@@ -6,7 +6,8 @@ ProbeError
 ├── PushError      a pushed body that cannot be read at all; nothing of it was taken
 │   └── TooLarge   the body or its list is longer than accepted
 ├── SenmlError     a SenML pack that must not be used (RFC 8428 asks for an error)
-└── RawValueError  millivolts or ohms that are no temperature of the sensor
+├── RawValueError  millivolts or ohms that are no temperature of the sensor
+└── SourceGone     nothing answers where a source should be; it is tried again
 
 Every message is one sentence: what, with which value, where, and what to write instead.
 A temperature that cannot be read is no exception: it is a `Fault` with the raw text and a reason.
@@ -47,3 +48,7 @@ class SenmlError(PushError):
 
 class RawValueError(ProbeError):
     """Millivolts, ohms or counts that are no temperature of the sensor: an open wire, a short, another sensor."""
+
+
+class SourceGone(ProbeError):
+    """Nothing answers where a source should be; the message says where and what to look at."""

@@ -91,6 +91,16 @@ class Settings:
             raise self.wrong(key, "a list of tables")
         return [Settings(v, f"{self.where}, {key} {n}") for n, v in enumerate(value, 1)]
 
+    def table(self, key: str) -> Settings | None:
+        """A table of its own; None if the key is not there."""
+        self._asked[key] = None
+        value = self._table.get(key)
+        if value is None:
+            return None
+        if not isinstance(value, Mapping):
+            raise self.wrong(key, "a table")
+        return Settings(value, f"{self.where}, {key}")
+
     def done(self) -> None:
         """Refuse keys that nobody asked for."""
         for key in self._table:

@@ -7,7 +7,7 @@ from concurrent.futures import Future
 
 import pytest
 
-from probes.driver import Driver
+from probes.driver import Driver, backoff
 from rules.reading import Fault, Reading
 
 
@@ -81,6 +81,12 @@ def runner() -> Iterator[Runner]:
     runner = Runner()
     yield runner
     runner.end()
+
+
+@pytest.fixture
+def soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sources that are asked come back without long pauses, so that twenty outages take seconds."""
+    monkeypatch.setattr("probes.polling.backoff", lambda: backoff(0.01, 0.05))
 
 
 @pytest.fixture

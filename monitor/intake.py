@@ -20,7 +20,8 @@ from sqlalchemy import Connection
 from monitor.errors import IntakeFull, StoreClosed, StoreDamaged, StoreError, StoreUnavailable
 from monitor.outcomes import REFUSED, UNKNOWN, Outcome, Sorting, no_offsets
 from monitor.store import readings
-from monitor.store.readings import FUTURE_AHEAD, Arrival
+from monitor.store.evidence import FUTURE_AHEAD
+from monitor.store.readings import Arrival
 from monitor.store.trouble import translate
 from monitor.store.writer import Writer
 from rules.quantity import format_instant

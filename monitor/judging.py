@@ -1,7 +1,13 @@
-"""The engine while it runs: fed from the store, replayed where something late changes what was judged.
+"""The engine while it runs: fed from the store, judged anew where something late changes what was judged.
 
 Everything here happens in the writer's thread, inside the transaction that stores what is fed. The store is
 the truth: an engine is rebuilt from the newest snapshot that still holds and from what arrived after it.
+
+What is late costs a replay of everything behind the snapshot before it. Up to `AT_ONCE` rows, and `AT_ONCE_A_MINUTE` rows
+in a minute, that is done at once, in the transaction that stores it. What costs more is a *re-judgement*: it is noted
+(`late.py`), the live engine goes on without it, and a second engine catches up in small slices (`catch_up`,
+called by `rejudger.py` between live commits). What arrives late meanwhile joins it, or sets it back to a state of its own
+before that; when nothing stored is left it takes the live engine's place, in one transaction with the corrections.
 
 `Judging.rejudge(conn, since, why)` judges everything from `since` on again, from what the store then gives (call it
 after whatever changed what the store gives, in the same transaction). Cheap ones are done at once, long ones are caught
@@ -12,14 +18,16 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from contextlib import suppress
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, select
 
-from monitor import ledger
-from monitor.recalls import Recalled
-from monitor.store import events, plans, snapshots
+from monitor import late
+from monitor.late import Late
+from monitor.replay import SNAPSHOT_EVERY, Plans, Replay
+from monitor.store import plans, readings, snapshots
 from monitor.store.schema import ledger as ledger_table
 from monitor.store.schema import plan_version
 from rules.engine import Engine
@@ -29,14 +37,17 @@ from rules.history import arrange
 from rules.plan import Plan
 from rules.plan_load import load_plan
 from rules.quantity import parse_instant
-from rules.reading import HOUR, MINUTE, Event, Instant, LotEvent, Span, Tick
+from rules.reading import HOUR, MINUTE, Event, Fault, Instant, LotEvent, Reading, Span, Tick
 from rules.track import BEFORE
 
-#: Readings later than this are stored and listed; a person asks for the re-judgement (`judging.md` section 6).
-LATE_AT_MOST: Span = 48 * HOUR
-SNAPSHOT_EVERY: Span = 10 * MINUTE
 #: Ended lots stay in memory this long, for late readings and for the page.
 KEEP_LOTS: Span = 14 * 24 * HOUR
+#: A replay of at most so many rows is done at once, in the transaction of what is late: ten minutes of sixteen probes at 1 Hz, twice.
+AT_ONCE = 20_000
+#: So many rows are replayed at once in any one minute: a probe that is late all the time must not hold up the others.
+AT_ONCE_A_MINUTE = 100_000
+#: Rows of one slice of a replay that is done at once.
+_LARGE_SLICE = 5000
 
 FINDING, CORRECTION = "finding", "correction"
 _FIELDS = Finding._fields[:-1]
@@ -56,10 +67,11 @@ class Correction(NamedTuple):
 
 
 class Judged(NamedTuple):
-    """What a feed found: new findings, and verdicts that a replay changed."""
+    """What a feed found: new findings, and verdicts that a replay changed, with the reason."""
 
     findings: list[Finding]
     corrections: list[Correction]
+    why: str = "something late was judged in its place"
 
 
 class Judging:
@@ -73,28 +85,43 @@ class Judging:
         self._changes: list[tuple[Instant, str]] = []
         self._snapshot_at: Instant = BEFORE
         self._stale = True
+        self._late: Late | None = None
+        self._catching_up: Replay | None = None
+        self._spent: tuple[Instant, int] = (BEFORE, 0)  # rows replayed at once, since when
+        #: Counts what came late and is not judged yet: it stands still when a backlog pauses.
+        self.late_heard = 0
 
     # --- state ---------------------------------------------------------------------------------------------------
 
     def distrust(self) -> None:
         """A transaction was undone: what is in memory may be ahead of the store; it is read again before the next use."""
         self._stale = True
+        self._catching_up = None
 
     @property
     def stale(self) -> bool:
         """Whether the engine must be read again from the store before it is used."""
         return self._stale
 
+    @property
+    def late(self) -> Late | None:
+        """The re-judgement that is owed; None where everything stored is judged."""
+        return self._late
+
     def ready(self, conn: Connection, now: Instant) -> Judged:
         """Rebuild the engine from the store where it is not trusted, up to `now`; what that finds and nobody was told is given back.
 
-        To be called before anything new is stored: what is stored already is fed here.
+        To be called before anything new is stored: what is stored already is fed here, but for a re-judgement that is owed.
         """
         if not self._stale:
             return Judged([], [])
         with self.lock:
             self._read_plans(conn)
-            found = self._replay(conn, None, []).findings
+            self._late, self._catching_up = late.waiting(conn), None
+            found = self._judge_from(conn, None, now, []).findings
+            if self._late is not None:
+                late.put_waiting(conn, self._late)
+                found = self._at_once(conn, found, now).findings
             # Closings wait for readings of their own instant; what was told before a restart must not look taken back.
             ticked = self.tick(conn, now).findings
             told = self._told(conn, ticked)
@@ -110,58 +137,186 @@ class Judging:
 
     # --- feeding -------------------------------------------------------------------------------------------------
 
-    def feed(self, conn: Connection, items: Sequence[Event]) -> Judged:
-        """Judge what has just been stored (call `ready` before storing it); something late replays from a snapshot before it."""
+    def feed(self, conn: Connection, items: Sequence[Event], now: Instant) -> Judged:
+        """Judge what has just been stored (call `ready` before storing it); what is late is judged anew, at once or later."""
         found: list[Finding] = []
         with self.lock:
+            missed: Late | None = None
             for item in arrange(items):
                 try:
                     found += self.engine.feed(item)
-                except LateEvent as late:
-                    return self._replay(conn, late.at, found)
+                except LateEvent as error:
+                    missed = missed or self._late or Late(error.at)
+                    if isinstance(item, Reading | Fault):
+                        missed = missed.joined(error.at, item.probe, item.at, now)
+                    else:
+                        missed = missed.joined(error.at)
+            self._set_back(min((item.at for item in items), default=now))
+            if missed is not None:
+                return self._owe(conn, missed, found, now)
             self._keep(conn)
         return Judged(found, [])
 
-    def enter(self, conn: Connection, event: LotEvent) -> Judged:
-        """Judge a person's entry that has just been stored; raises EventError with the engine as it was."""
+    def enter(self, conn: Connection, event: LotEvent, now: Instant) -> Judged:
+        """Judge a person's entry that has just been stored; raises EventError with the engine as it was.
+
+        One for the past is judged anew at once, whatever it costs: whether it can be is what the person waits to hear.
+        """
         with self.lock:
-            if event.event != "undo":
-                try:
-                    return Judged(self.engine.feed(event), [])
-                except LateEvent:
-                    pass
             at = parse_instant(event.value) if event.event == "undo" else event.at
-            kept = self.engine
-            try:
-                return self._replay(conn, at, [])
-            except RulesError as error:
-                self.engine = kept
-                raise EventError(str(error)) from None
+            judged: Judged | None = None
+            if event.event != "undo":
+                with suppress(LateEvent):
+                    judged = Judged(self.engine.feed(event), [])
+            if judged is None:
+                try:
+                    judged = self._judge_from(conn, at, now, [])
+                except RulesError as error:
+                    raise EventError(str(error)) from None
+            self._set_back(at)
+            return judged
 
     def tick(self, conn: Connection, now: Instant) -> Judged:
         """Time has moved on with nothing read."""
         with self.lock:
             try:
                 found = self.engine.feed(Tick(now))
-            except LateEvent as late:
-                return self._replay(conn, late.at, [])
+            except LateEvent as error:
+                return self._owe(conn, (self._late or Late(error.at)).joined(error.at), [], now)
             self._keep(conn)
             return Judged(found, [])
 
-    def rejudge(self, conn: Connection, since: Instant, why: str) -> Judged:
+    def rejudge(self, conn: Connection, since: Instant, why: str, now: Instant | None = None) -> Judged:
         """Judge everything from `since` on again, from the store as it is in this transaction; `why` is a clause for the corrections.
 
         What it gives back is to be told (`Pipeline.rejudge` does); empty where it is long and is caught up with later.
         """
         with self.lock:
-            return self._replay(conn, since, [])
+            self._set_back(since)
+            return self._owe(conn, (self._late or Late(since)).asked_for(since, why), [], self.engine.now if now is None else now)
 
     def report(self) -> dict[str, Any]:
         """The Judge JSON of this instant; from any thread. Closings still waiting for readings of their instant stay open."""
         with self.lock:
             return self.engine.report(settle=False)
 
-    # --- replay --------------------------------------------------------------------------------------------------
+    # --- what is late ---------------------------------------------------------------------------------------------
+
+    def _owe(self, conn: Connection, missed: Late, found: list[Finding], now: Instant) -> Judged:
+        """Judge at once what is cheap and nothing else waits for; note anything else as owed."""
+        first = self._late is None
+        self._late = missed
+        if first:
+            judged = self._at_once(conn, found, now)
+            if self._late is None:
+                return judged
+        self.late_heard += 1
+        late.put_waiting(conn, self._late)
+        self._keep(conn)
+        return Judged(found, [])
+
+    def _at_once(self, conn: Connection, found: list[Finding], now: Instant) -> Judged:
+        """Judge anew what is owed, where that is cheap; otherwise it stays owed."""
+        owed = self._late
+        assert owed is not None
+        base = snapshots.at_before(conn, owed.since)
+        cost = readings.count_after(conn, BEFORE if base is None else base, AT_ONCE + 1)
+        begun, spent = self._spent
+        if not begun <= now < begun + MINUTE:
+            begun, spent = now, 0
+        if cost > AT_ONCE or spent + cost > AT_ONCE_A_MINUTE:
+            return Judged(found, [])
+        self._spent = (begun, spent + cost)
+        return self._judge_from(conn, owed.since, now, found)._replace(why=owed.why())
+
+    def _set_back(self, at: Instant) -> None:
+        """Something at `at` has come that the engine catching up may have passed: it goes back to before that."""
+        replay = self._catching_up
+        if replay is None or self._late is None or at > replay.reached:
+            return
+        self._late = self._late.joined(at)
+        if not replay.back_to(at):
+            self._catching_up = None
+
+    def catch_up(self, conn: Connection, now: Instant) -> Judged | None:
+        """Judge the next slice of a re-judgement that is owed; what it found once it is done, None before that."""
+        with self.lock:
+            owed, replay = self._late, self._catching_up
+            if owed is None:
+                return None
+            try:
+                if replay is None:
+                    replay = Replay(self._versions(), snapshots.before(conn, owed.since))
+                    missed = replay.stragglers(conn)
+                    if missed is not None:
+                        raise LateEvent(missed, "the snapshot does not hold it")
+                    self._catching_up = replay
+                if not replay.step(conn):
+                    return None
+                replay.findings += replay.engine.feed(Tick(min(self.engine.now, now)))
+            except LateEvent as error:
+                self._catching_up = None
+                if replay is None or replay.base == BEFORE:
+                    raise
+                self._late = owed.joined(min(error.at, replay.base))
+                late.put_waiting(conn, self._late)
+                return None
+            return self._take_over(conn, replay, [])._replace(why=owed.why())
+
+    def _judge_from(self, conn: Connection, at: Instant | None, now: Instant, found: list[Finding]) -> Judged:
+        """Judge anew, in this transaction, from the newest snapshot (before `at`, where given).
+
+        `found` was found by this very feed before it met something late; it is among what the replay finds.
+        """
+        snapshot = snapshots.newest(conn) if at is None else snapshots.before(conn, at)
+        owed = self._late
+        while True:
+            replay = Replay(self._versions(), snapshot)
+            try:
+                missed = replay.stragglers(conn) if owed is None else replay.stragglers(conn, owed.since)
+                if missed is not None:
+                    if at is not None:
+                        raise LateEvent(missed, "the snapshot does not hold it")
+                    owed = (owed or Late(missed)).joined(missed)
+                while not replay.step(conn, _LARGE_SLICE):
+                    pass
+                if at is not None:
+                    replay.findings += replay.engine.feed(Tick(min(self.engine.now, now)))
+                break
+            except LateEvent as error:
+                if replay.base == BEFORE:
+                    raise
+                snapshot = snapshots.before(conn, min(error.at, replay.base))
+        self._late = owed
+        return self._take_over(conn, replay, found)
+
+    def _take_over(self, conn: Connection, replay: Replay, found: list[Finding]) -> Judged:
+        """Put an engine that has caught up in the live one's place. New is what the ledger does not hold."""
+        was = self._verdicts()
+        snapshots.forget_after(conn, replay.base)
+        for kept in replay.kept:
+            snapshots.keep_packed(conn, kept.at, kept.plan, kept.next_seq, kept.event_seq, replay.engine.now, kept.data)
+        snapshots.prune(conn)
+        self.engine = engine = replay.engine
+        self._snapshot_at = replay.kept[-1].at if replay.kept else replay.base
+        if self._late is not None and replay.base < self._late.since:  # everything that was owed is in it
+            self._late = self._catching_up = None
+            late.put_waiting(conn, None)
+        now = self._verdicts()
+        corrections = [
+            Correction(*key, before.what, now[key].what if key in now else "open", before.at)
+            for key, before in was.items()
+            if key[0] in engine.lots and (key not in now or (now[key].what, now[key].at) != (before.what, before.at))
+        ]
+        told = self._told(conn, replay.findings)
+        new = [f for f in replay.findings if f[:-1] not in told]
+        gone = [f for f in found if f[:-1] not in {n[:-1] for n in new}]
+        return Judged(new + [f for f in gone if not f.lot], corrections)
+
+    def _versions(self) -> Plans:
+        return Plans({self.plan.sha256: self.plan, **self._plans}, list(self._changes))
+
+    # --- what was told ---------------------------------------------------------------------------------------------
 
     @staticmethod
     def _told(conn: Connection, findings: list[Finding]) -> set[tuple[Any, ...]]:
@@ -205,72 +360,6 @@ class Judging:
     def _verdicts(self) -> dict[tuple[str, str, str, str], Finding]:
         """The last verdict said for each watch."""
         return {(f.lot, f.step, f.limit, f.probe): f for lot in self.engine.lots.values() for f in lot.said if f.what in _VERDICTS}
-
-    def _replay(self, conn: Connection, at: Instant | None, found: list[Finding]) -> Judged:
-        """Rebuild from the newest snapshot (before `at`, where given). New is what the ledger does not hold.
-
-        `found` was found by this very feed before it met something late; it is among what the replay finds.
-        """
-        was = self._verdicts()
-        snapshot = snapshots.newest(conn) if at is None else snapshots.before(conn, at)
-        while True:
-            try:
-                engine, findings = self._rebuilt(conn, snapshot)
-                break
-            except LateEvent as late:
-                if snapshot is None:
-                    raise
-                earlier = min(late.at, snapshot.at)
-                snapshot = snapshots.before(conn, earlier)
-                at = earlier if at is None else min(at, earlier)
-        if at is not None:
-            snapshots.forget_from(conn, at)
-        self.engine = engine
-        self._snapshot_at = engine.now if snapshot is None else snapshot.at
-        now = self._verdicts()
-        corrections = [
-            Correction(*key, before.what, now[key].what if key in now else "open", before.at)
-            for key, before in was.items()
-            if key[0] in engine.lots and (key not in now or (now[key].what, now[key].at) != (before.what, before.at))
-        ]
-        told = self._told(conn, findings)
-        new = [f for f in findings if f[:-1] not in told]
-        gone = [f for f in found if f[:-1] not in {n[:-1] for n in new}]
-        return Judged(new + [f for f in gone if not f.lot], corrections)
-
-    def _rebuilt(self, conn: Connection, snapshot: snapshots.Snapshot | None) -> tuple[Engine, list[Finding]]:
-        engine, next_seq, event_seq = self._base(snapshot)
-        # A clock that was set back puts a plan in force at an instant that the engine has passed already.
-        passed = [sha256 for since, sha256 in self._changes if since <= engine.now]
-        if passed and engine.plan.sha256 != passed[-1]:
-            engine.use(self._plans[passed[-1]])
-        arrived = (s.item for s in Recalled.read(conn).applied(ledger.arrived_since(conn, next_seq)))
-        entered = [s.event for s in events.since(conn, event_seq)]
-        items = arrange([*entered, *arrived])
-        changes = [c for c in self._changes if c[0] > engine.now]
-        findings: list[Finding] = []
-        for item in self._with_plans(engine, items, changes):
-            findings += engine.feed(item)  # an EventError here means that an undo made a later entry impossible
-        for _, sha256 in changes:
-            engine.use(self._plans[sha256])
-        return engine, findings
-
-    def _base(self, snapshot: snapshots.Snapshot | None) -> tuple[Engine, int, int]:
-        if snapshot is not None:
-            try:
-                return Engine.restore(self._plans, snapshot.state), snapshot.next_seq, snapshot.event_seq
-            except (RulesError, KeyError, TypeError, ValueError):
-                pass  # another version wrote it: everything stored is judged again
-        first = self._changes[0][1] if self._changes else self.plan.sha256
-        engine = Engine(self._plans[first])
-        engine.plans = dict(self._plans)
-        return engine, 0, 0
-
-    def _with_plans(self, engine: Engine, items: list[Event], changes: list[tuple[Instant, str]]) -> Iterator[Event]:
-        for item in items:
-            while changes and changes[0][0] <= item.at:
-                engine.use(self._plans[changes.pop(0)[1]])
-            yield item
 
     def _keep(self, conn: Connection) -> None:
         """A snapshot now and then, so that a restart or a late reading replays minutes, not months."""

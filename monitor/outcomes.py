@@ -13,7 +13,8 @@ from typing import NamedTuple
 from sqlalchemy import Connection
 
 from monitor.store import readings
-from monitor.store.readings import Arrival, is_future
+from monitor.store.evidence import is_future, is_too_late
+from monitor.store.readings import Arrival
 from probes.value import check_celsius
 from rules.quantity import format_instant
 from rules.reading import MINUTE, Fault, Instant, Reading
@@ -109,6 +110,11 @@ class Sorting:
             outcome = Outcome(
                 FUTURE, f'probe "{item.probe}" at {format_instant(item.at)}: {minutes:.0f} min ahead of our clock, stored but not judged'
             )
+        elif is_too_late(item.at, received_at):
+            outcome = Outcome(
+                LATE, f'probe "{item.probe}" at {format_instant(item.at)}: more than 48 h old, stored; judged once a person asks for it'
+            )
+            self._newest[item.probe] = max(item.at, item.at if newest is None else newest)
         elif newest is not None and item.at < newest:
             outcome = Outcome(LATE, f'probe "{item.probe}" at {format_instant(item.at)}: older than its newest of {format_instant(newest)}')
         else:

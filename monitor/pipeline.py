@@ -14,13 +14,13 @@ from typing import Any
 import structlog
 from sqlalchemy import Connection
 
-from monitor import ledger
+from monitor import late, ledger
 from monitor.alarms import causes
 from monitor.alarms.alarms import Alarms
 from monitor.check_watch import CheckWatch
 from monitor.deviations import Deviations
 from monitor.errors import RefusedError, StoreDamaged, StoreUnavailable
-from monitor.judging import CORRECTION, FINDING, LATE_AT_MOST, Correction, Judged, Judging
+from monitor.judging import CORRECTION, FINDING, Correction, Judged, Judging
 from monitor.probe_watch import ProbeWatch
 from monitor.recalls import Recalled
 from monitor.store import events, plans, readings
@@ -58,6 +58,7 @@ class Pipeline:
         self._clock, self._urgent = clock, urgent
         self._sealed_at: Instant | None = None
         self._alive_at: Instant | None = None
+        self._listed_at: Instant | None = None
         self._probes = ProbeWatch(alarms)
         self._checks = CheckWatch(alarms)
         self._stopped_at: Instant | None = None  # when judging last failed by a mistake of the program
@@ -72,7 +73,7 @@ class Pipeline:
         self.judging.distrust()
         self._probes.forget()
         self._checks.forget()
-        self._sealed_at = self._alive_at = None
+        self._sealed_at = self._alive_at = self._listed_at = None
 
     # --- what comes in -------------------------------------------------------------------------------------------
 
@@ -104,19 +105,19 @@ class Pipeline:
                 raise
 
     def _judge(self, conn: Connection, stored: Sequence[Stored], now: Instant) -> None:
-        self._tell(conn, self.judging.feed(conn, self._judgeable(conn, stored, now)), now)
+        self._tell(conn, self.judging.feed(conn, self._judgeable(conn, stored, now), now), now)
         self._probes.hear(conn, (one.item for one in stored if not one.future), now)
 
     def _judgeable(self, conn: Connection, stored: Sequence[Stored], now: Instant) -> list[Event]:
-        """What of it is judged: nothing ahead of our clock, nothing too late to be judged by itself, which is listed."""
-        oldest = self.judging.engine.now - LATE_AT_MOST
-        known = [one.item for one in Recalled.read(conn).applied(stored) if not one.future]
-        judged: list[Event] = [item for item in known if item.at >= oldest]
-        if len(judged) < len(known):
-            body = {"count": len(known) - len(judged), "why": "later than 48 h: stored, and judged again when a person asks"}
-            self.alarms.raise_(conn, causes.readings_too_late(now, len(known) - len(judged)), now)
-            self._note(conn, "too-late", body, now)
-        return judged
+        """What of it is judged: nothing ahead of our clock, nothing so late that a person has to ask, which is listed."""
+        too_late = [one for one in stored if one.too_late]
+        if too_late:
+            late.add_too_late(conn, too_late)
+            self.alarms.raise_(conn, causes.readings_too_late(now, sum(one.count for one in late.too_late(conn))), now)
+            if self._listed_at is None or now - self._listed_at >= SEAL_EVERY:  # a backlog comes in many batches, and is noted in few lines
+                self._listed_at = now
+                self._note(conn, "too-late", {"probes": late.listed(conn), "why": _TOO_LATE}, now)
+        return [one.item for one in stored if not one.future and not one.too_late]
 
     def event(self, conn: Connection, event: LotEvent) -> Sequence[Finding]:
         """Store and judge a person's entry about a lot; EventError, with nothing changed, where it is refused."""
@@ -126,7 +127,7 @@ class Pipeline:
                 now = self._clock()
                 caught_up = self._caught_up(conn, now)
                 events.add(conn, event, now)
-                judged = self.judging.enter(conn, event)
+                judged = self.judging.enter(conn, event, now)
                 body = {
                     "event": event.event,
                     "lot": event.lot,
@@ -154,7 +155,7 @@ class Pipeline:
             try:
                 now = self._clock()
                 self._caught_up(conn, now)
-                self._tell(conn, self.judging.rejudge(conn, since, why), now)
+                self._tell(conn, self.judging.rejudge(conn, since, why, now), now)
                 self._urgent()
             except BaseException:
                 self.judging.distrust()
@@ -243,7 +244,7 @@ class Pipeline:
         for finding in judged.findings:
             self._tell_one(conn, finding, now)
         for correction in judged.corrections:
-            self._correct(conn, correction, now)
+            self._correct(conn, correction, judged.why, now)
         if judged.findings or judged.corrections:
             self._urgent()
 
@@ -265,8 +266,8 @@ class Pipeline:
         lot = self.judging.engine.lots.get(lot_id)
         return (lot.product.code, lot.plan) if lot is not None else ("", self.plan)
 
-    def _correct(self, conn: Connection, correction: Correction, now: Instant) -> None:
-        body = {**correction._asdict(), "at": format_instant(correction.at), "why": "something late was judged in its place"}
+    def _correct(self, conn: Connection, correction: Correction, why: str, now: Instant) -> None:
+        body = {**correction._asdict(), "at": format_instant(correction.at), "why": why}
         self._note(conn, CORRECTION, body, now)
         if correction.now == "met":
             critical = self._critical(correction)
@@ -288,6 +289,7 @@ class Pipeline:
         self._alive_at = now
 
 
+_TOO_LATE = "received more than 48 h after their time: stored, and judged once a person asks for it"
 _STOPPED = (
     "judging has stopped by a mistake of the program, so this entry cannot be checked and was not made; write it down on paper with its "
     "time, and enter it with that time once judging goes on"

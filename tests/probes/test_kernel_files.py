@@ -83,9 +83,10 @@ def test_no_number_is_invented(sys: Path, text: str) -> None:
 
 def test_raw_sensor_on_an_amplifier(sys: Path) -> None:
     """A Pt1000 in ohm; a thermocouple in mV with its terminals beside it."""
-    ohm = str(platinum_ohm(63.0, 1000.0))
+    ohm = f"{platinum_ohm(63.0, 1000.0):.6f}"
     _chip(sys, "bus/iio/devices/iio:device3", "ohms", in_resistance0_raw=ohm)
-    mv = str(thermocouple_mv("K", 71.1) - thermocouple_mv("K", 25.0))
+    between = thermocouple_mv("K", 71.1) - thermocouple_mv("K", 25.0)
+    mv = f"{between:.6f}"
     _chip(sys, "bus/iio/devices/iio:device4", "mvs", in_voltage0_raw=mv, in_voltage_scale="1", in_temp_ambient_input="25000")
     platinum = {"probe": "core-1", "chip": "ohms", "channel": "in_resistance0", "raw": {"sensor": "Pt1000"}}
     thermocouple = {

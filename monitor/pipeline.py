@@ -117,7 +117,7 @@ class Pipeline:
             if self._listed_at is None or now - self._listed_at >= SEAL_EVERY:  # a backlog comes in many batches, and is noted in few lines
                 self._listed_at = now
                 self._note(conn, "too-late", {"probes": late.listed(conn), "why": _TOO_LATE}, now)
-        return [one.item for one in stored if not one.future and not one.too_late]
+        return [one.item for one in Recalled.read(conn).applied(stored) if not one.future and not one.too_late]
 
     def event(self, conn: Connection, event: LotEvent) -> Sequence[Finding]:
         """Store and judge a person's entry about a lot; EventError, with nothing changed, where it is refused."""

@@ -18,6 +18,7 @@ from typing import NamedTuple
 from sqlalchemy import Connection
 
 from monitor import ledger
+from monitor.recalls import Recalled
 from monitor.store import blocks, events, readings, snapshots
 from rules.engine import Engine
 from rules.errors import LateEvent, RulesError
@@ -114,7 +115,7 @@ class Replay:
         missed: Instant | None = None
         until = min(self.reached, below - 1)
         entered = standing(s.event for s in events.since(conn, self._base_event_seq) if s.event.at <= until)
-        arrived = (s.item for s in ledger.arrived_since(conn, self._next_seq, until=until))
+        arrived = (s.item for s in Recalled.read(conn).applied(ledger.arrived_since(conn, self._next_seq, until=until)))
         for item in heapq.merge(sorted(entered, key=_AT), arrived, key=_AT):
             try:
                 self.findings += self.engine.feed(item)
@@ -122,12 +123,13 @@ class Replay:
                 missed = late.at if missed is None else min(missed, late.at)
         return missed
 
-    def step(self, conn: Connection, rows: int = SLICE) -> bool:
+    def step(self, conn: Connection, most: int = SLICE) -> bool:
         """Feed the next slice; True once nothing stored is left. Raises LateEvent, and EventError where an entry became impossible."""
         after = self.reached
-        until = readings.stretch(conn, after, rows)
+        until = readings.stretch(conn, after, most)
         end = until is None
-        items: list[Event] = [s.item for s in readings.between(conn, after, NEVER if until is None else until)]
+        rows = readings.between(conn, after, NEVER if until is None else until)
+        items: list[Event] = [s.item for s in Recalled.read(conn).applied(rows)]
         entered = self._entered(conn, after, NEVER if until is None else until)
         for item in arrange([*entered, *items]) if entered else arrange(items):
             while self._changes and self._changes[0][0] <= item.at:

@@ -155,12 +155,12 @@ class Doubts:
         return stuck or out
 
     def _fast(self, probe: Probe, sample: Sample) -> bool:
-        """A change from the reading before, good or not, faster than the probe's `max_rate`."""
-        past = self.past[probe.id].samples
-        if probe.max_rate_c_s is None or not past:
+        """A change from the newest good reading, faster than the probe's `max_rate`."""
+        good = self.past[probe.id].good
+        if probe.max_rate_c_s is None or not good:
             return False
-        seconds = (sample.at - past[-1].at) / SECOND
-        return abs(sample.celsius - past[-1].celsius) / seconds > probe.max_rate_c_s
+        seconds = (sample.at - good[-1].at) / SECOND
+        return abs(sample.celsius - good[-1].celsius) / seconds > probe.max_rate_c_s
 
     def _stuck(self, probe: Probe, sample: Sample, since: Instant) -> str:
         """The same raw value for `stuck_after` while another probe there moved by 1 °C."""

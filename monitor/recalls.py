@@ -47,10 +47,14 @@ class Recalled:
                 self._by_probe.setdefault(one.probe, []).append(one)
 
     @classmethod
-    def read(cls, conn: Connection) -> Recalled:
-        """Every recall that was carried out."""
-        columns = select(recall.c.probe, recall.c.after, recall.c.until, recall.c.added_c).order_by(recall.c.id)
-        return cls(Stretch(*row) for row in conn.execute(columns))
+    def read(cls, conn: Connection, after: Instant | None = None, until: Instant | None = None) -> Recalled:
+        """Every recall that was carried out; those that touch `after < at <= until` where these are given."""
+        query = select(recall.c.probe, recall.c.after, recall.c.until, recall.c.added_c).order_by(recall.c.id)
+        if after is not None:
+            query = query.where(recall.c.until > after)
+        if until is not None:
+            query = query.where(recall.c.after.is_(None) | (recall.c.after < until))
+        return cls(Stretch(*row) for row in conn.execute(query))
 
     def __bool__(self) -> bool:
         """Whether there is anything to add."""

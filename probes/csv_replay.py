@@ -1,7 +1,7 @@
 """Readings CSV: read it exactly, write it back exactly, and replay it as a driver.
 
-Columns `time,probe,value`, optionally `unit` (C, F), `quality` (ok, suspect, fault), `offset_c`, `received`, and `reason` (why
-suspect or fault). Rows in any order; a row that cannot be read is an error that names file, line and field, and
+Columns `time,probe,value`, optionally `unit` (C, F), `quality` (ok, suspect, fault), `offset_c`, `received`, `reason` (why
+suspect or fault), and `stored_offset_c` (what a row was stored with, where a recall has changed its offset since; not read). Rows in any order; a row that cannot be read is an error that names file, line and field, and
 nothing of the file is returned.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +26,8 @@ from rules.reading import SECOND, Fault, Instant, Reading
 
 NEED = ("time", "probe", "value")
 MAY = ("unit", "quality", "offset_c", "received", "reason")
+#: Written beside them where a probe was recalled.
+STORED = "stored_offset_c"
 
 #: What a row says that gives no reason of its own.
 SUSPECT = "marked suspect by the source"
@@ -38,7 +40,7 @@ def read_csv(text_or_lines: str | Iterable[str], name: str, known_probes: Collec
     `name` is the file's name for messages. `known_probes`: any other probe is a bad row. Values in °C are kept to
     the last bit; °F are converted once. Raises CsvError at the first bad row; nothing is returned then.
     """
-    lines = rows(text_or_lines, name, NEED, MAY)
+    lines = rows(text_or_lines, name, NEED, (*MAY, STORED))
     _, header = next(lines)
     place = {column: n for n, column in enumerate(header)}
     i_time, i_probe, i_value = place["time"], place["probe"], place["value"]
@@ -148,22 +150,30 @@ def read_csv_file(path: Path, known_probes: Collection[str] | None = None) -> li
     return read_csv(read_file(path), str(path), known_probes)
 
 
-def write_csv(out: TextIO, items: Iterable[tuple[Reading | Fault, Instant | None]]) -> int:
+def write_csv(
+    out: TextIO, items: Iterable[tuple[Reading | Fault, Instant | None]], recalled: Callable[[Reading], Reading] | None = None
+) -> int:
     """Write readings and faults, each with the instant it was received (None: not known), so that `read_csv` gives them back exactly.
 
-    Returns the number of rows. Values stay raw, in °C, with their offset beside them.
+    Returns the number of rows. Values stay raw, in °C, with their offset beside them: the one that `recalled` gives, and then what the
+    row was stored with in a column of its own.
     """
     writer = row_writer(out)
-    writer((*NEED, *MAY))
+    more: tuple[str, ...] = () if recalled is None else ("",)
+    writer((*NEED, *MAY, *((STORED,) if more else ())))
     count = 0
     for item, received_at in items:
         received = "" if received_at is None else instant_text(received_at)
         if isinstance(item, Fault):
-            writer((instant_text(item.at), item.probe, item.raw, "", "fault", "", received, item.reason))
+            writer((instant_text(item.at), item.probe, item.raw, "", "fault", "", received, item.reason, *more))
         else:
+            was = item
+            if recalled is not None:
+                item = recalled(item)
+                more = ("" if item.offset_c == was.offset_c else repr(was.offset_c),)
             offset = repr(item.offset_c) if item.offset_c else ""
             quality = "suspect" if item.suspect else ""
-            writer((instant_text(item.at), item.probe, repr(item.celsius), "", quality, offset, received, item.suspect))
+            writer((instant_text(item.at), item.probe, repr(item.celsius), "", quality, offset, received, item.suspect, *more))
         count += 1
     return count
 

@@ -12,12 +12,12 @@ from sqlalchemy import Connection, func, or_, select
 
 from monitor import calibrations, chain, ledger, lot_log
 from monitor.errors import ExportError
+from monitor.recalls import Recalled
 from monitor.store import events, evidence, plans, readings
 from monitor.store.schema import ledger as ledger_table
 from monitor.store.schema import lot_event
 from probes.csv_replay import write_csv
 from probes.events_csv import write_events
-from rules.quantity import parse_instant
 from rules.reading import Fault, Instant, LotEvent, Reading
 
 Progress = Callable[[str, int], None]
@@ -88,6 +88,8 @@ def write_readings(conn: Connection, folder: Path, span: Window, known: Collecti
     (`store/evidence.py`), and probes the plan does not know.
     """
     arrivals, left_out, rule = Arrivals(), 0, evidence.rule(conn)
+    found = Recalled.read(conn, span.after, span.until)
+    recalled = found.item if found else None  # a day that no recall touches keeps its file as it was
 
     def judged(stored: readings.Stored) -> bool:
         return rule.counts(stored.item.at, stored.received_at, stored.seq) and stored.item.probe in known
@@ -105,10 +107,10 @@ def write_readings(conn: Connection, folder: Path, span: Window, known: Collecti
                 left_out += mark == ""
 
     with (folder / "readings.csv").open("w", encoding="utf-8", newline="") as out:
-        write_csv(out, rows(""))
+        write_csv(out, rows(""), recalled)
     if left_out:
         with (folder / "unjudged.csv").open("w", encoding="utf-8", newline="") as out:
-            write_csv(out, rows("u"))
+            write_csv(out, rows("u"), recalled)
     return arrivals
 
 
@@ -163,10 +165,5 @@ def write_ledger(conn: Connection, path: Path, since: Instant) -> Slice:
 
 
 def calibration_checks(conn: Connection, probes: Collection[str], until: Instant) -> dict[str, dict[str, Any]]:
-    """Each probe's newest calibration check up to `until`."""
-    found = {}
-    for probe in probes:
-        check = next((c for c in calibrations.newest(conn, probe) if parse_instant(c["at"]) <= until), None)
-        if check is not None:
-            found[probe] = check
-    return found
+    """Each probe's newest calibration check up to `until`, with the instant of its last good one."""
+    return calibrations.last_of_each(conn, probes, until)

@@ -186,7 +186,7 @@ def canonical(value: object) -> bytes:
 
 
 def _check_ledger(folder: Path, ends: dict[str, Any], head: str | None, outcome: Outcome) -> dict[int, dict[str, Any]]:
-    """Follow the chain through ledger.jsonl from the hash before its first entry to its head; returns the seals by place."""
+    """Follow the chain through ledger.jsonl from the hash before its first entry to its head; returns the seals and recalls by place."""
     previous, seals, count, sound = ends["before"], {}, 0, True
     known = head is None or head == previous
     expected: int | None = None
@@ -201,7 +201,7 @@ def _check_ledger(folder: Path, ends: dict[str, Any], head: str | None, outcome:
             continue
         previous, expected = str(entry.get("hash")), entry["seq"] + 1 if isinstance(entry.get("seq"), int) else None
         known = known or head == previous
-        if entry.get("kind") == "seal" and isinstance(entry.get("body"), dict) and fault is None:
+        if entry.get("kind") in ("seal", "recall") and isinstance(entry.get("body"), dict) and fault is None:
             seals[entry["seq"]] = entry["body"]
     if sound and previous != ends["head"]:
         outcome.wrong.append("ledger.jsonl does not end with the entry whose hash the manifest names as the head.")
@@ -250,7 +250,8 @@ def _check_seals(folder: Path, seals: dict[int, dict[str, Any]], outcome: Outcom
     try:
         listed = json.loads((folder / "seals.json").read_bytes().decode("utf-8"))
         blocks = [(b, list(_runs(b["order"]))) for b in listed["blocks"] + listed["open"]]
-        leaves = {mark: _leaves(folder / name, mark, blocks) for mark, name in (("", "readings.csv"), ("u", "unjudged.csv"))}
+        recalls = [body for body in seals.values() if "added_c" in body]
+        leaves = {mark: _leaves(folder / name, mark, blocks, recalls) for mark, name in (("", "readings.csv"), ("u", "unjudged.csv"))}
         for block, runs in blocks:
             shown = sum(many for mark, _, many in runs if mark != "x")
             if "seal" not in block:
@@ -284,7 +285,7 @@ def _runs(order: str) -> Iterator[tuple[str, int, int]]:
         yield ("x", 0, int(match[4])) if match[4] else (match[1], int(match[2]), int(match[3]))
 
 
-def _leaves(path: Path, mark: str, blocks: list[tuple[dict[str, Any], list[tuple[str, int, int]]]]) -> bytearray:
+def _leaves(path: Path, mark: str, blocks: list[tuple[dict[str, Any], list[tuple[str, int, int]]]], recalls: list[Any]) -> bytearray:
     """The leaf hashes of a file's rows, 32 bytes each in order of rows; each row's place of arrival comes from the blocks."""
     spans = []
     for block, runs in blocks:
@@ -303,17 +304,23 @@ def _leaves(path: Path, mark: str, blocks: list[tuple[dict[str, Any], list[tuple
                 place += 1
             first, end, seq = spans[place] if place < len(spans) else (0, 0, 0)
             seq = seq + number - first if first <= number < end else 0
-            hashes += hashlib.sha256(b"\x00" + canonical({**_fields(row), "seq": seq})).digest()
+            hashes += hashlib.sha256(b"\x00" + canonical({**_fields(row, recalls), "seq": seq})).digest()
     return hashes
 
 
-def _fields(row: dict[str, str]) -> dict[str, Any]:
-    """What the seal covers of a row, but for its place of arrival."""
+def _fields(row: dict[str, str], recalls: list[Any]) -> dict[str, Any]:
+    """What the seal covers of a row, but for its place of arrival; another offset than was sealed must be that of a recall on record."""
     fields = {"at": _instant(row["time"]), "probe": row["probe"], "received_at": _instant(row["received"])}
     if row["quality"] == "fault":
         return {**fields, "raw": row["value"], "reason": row["reason"]}
     suspect = row["reason"] if row["quality"] == "suspect" else ""
-    return {**fields, "celsius": float(row["value"]), "offset_c": float(row["offset_c"] or 0), "suspect": suspect}
+    offset = sealed = float(row.get("stored_offset_c") or row["offset_c"] or 0)
+    for r in recalls if row.get("stored_offset_c") else ():
+        if r["probe"] == row["probe"] and (r["after"] is None or _instant(r["after"]) < fields["at"]) and fields["at"] <= _instant(r["until"]):
+            offset = round(offset + r["added_c"], 9)
+    if offset != float(row["offset_c"] or 0):
+        raise ValueError(f"no recall on record gives {row['probe']} at {row['time']} the offset {row['offset_c']}")
+    return {**fields, "celsius": float(row["value"]), "offset_c": sealed, "suspect": suspect}
 
 
 def _instant(text: str) -> int:
@@ -374,8 +381,7 @@ def _recover_x(y: int, sign: int) -> int | None:
         return None
     square = (y * y - 1) * pow(D * y * y + 1, P - 2, P) % P
     x = pow(square, (P + 3) // 8, P)
-    if (x * x - square) % P:
-        x = x * ROOT % P
+    x = x * ROOT % P if (x * x - square) % P else x
     if (x * x - square) % P or (x == 0 and sign):
         return None
     return P - x if x & 1 != sign else x
@@ -394,16 +400,13 @@ def _add(a: Ed25519Point, b: Ed25519Point) -> Ed25519Point:
 def _times(scalar: int, point: Ed25519Point) -> Ed25519Point:
     total: Ed25519Point = (0, 1, 1, 0)
     while scalar:
-        if scalar & 1:
-            total = _add(total, point)
-        point = _add(point, point)
-        scalar >>= 1
+        total = _add(total, point) if scalar & 1 else total
+        point, scalar = _add(point, point), scalar >> 1
     return total
 
 
 def _decode(text: bytes) -> Ed25519Point | None:
-    number = int.from_bytes(text, "little")
-    y, sign = number & (2**255 - 1), number >> 255
+    sign, y = divmod(int.from_bytes(text, "little"), 2**255)
     x = _recover_x(y, sign)
     return None if x is None else (x, y, 1, x * y % P)
 

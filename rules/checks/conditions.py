@@ -22,14 +22,19 @@ def conditions(product: Product, limit: Limit, where: str) -> Iterator[PlanRemar
     if rule.needs:
         yield from _needs(product, limit, rule, where)
     table = load_table(limit.book) if limit.book else None
-    for row in table.conditions if table is not None else ():
-        words = condition_words(row.values)
-        if row.values.get("measure") == "water_activity":
-            sentence = f"{where}: {words} would do for {limit.book}, and its needs do not know it: they are least values"
-            yield PlanRemark("note", f"{sentence}; a lot that rests on it ends unproven, so keep its evaluation by hand", limit.line)
-        else:
-            asked = f"{limit.book} asks besides: {words} ({row.citation.section}); no watch judges that"
-            yield PlanRemark("note", f"{where}: {asked}, so write into do who looks after it", limit.line)
+    rows = table.conditions if table is not None else ()
+    besides = [row for row in rows if row.values.get("measure") != "water_activity"]
+    if besides:
+        words = "; ".join(condition_words(row.values) for row in besides)
+        sentence = f"{where}: {limit.book} asks besides: {words}; no watch judges that"
+        yield PlanRemark("note", f"{sentence}, so write into do who looks after it", limit.line)
+    for row in (r for r in rows if r.values.get("measure") == "water_activity"):
+        sentence = (
+            f"{where}: {limit.book} would take a water_activity of {row.values['max']:g} or less instead of its needs, which are least"
+        )
+        yield PlanRemark(
+            "note", f"{sentence} values; a lot that rests on it ends unproven here, so keep its evaluation by hand", limit.line
+        )
 
 
 def _needs(product: Product, limit: Limit, rule: Cooling, where: str) -> Iterator[PlanRemark]:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from rules.book import load_table
 from rules.checks.against_books import against_site_books, fits, marks
 from rules.checks.remark import PlanRemark
-from rules.limits.spec import Ceiling, Cooling, Floor, HoldLethality, IntegratedLethality
+from rules.limits.spec import Ceiling, Cooling, Floor, HoldLethality, Humidity, IntegratedLethality
 from rules.plan import Limit, Plan, Product
 from rules.quantity import fahrenheit, format_span
 from rules.reading import HOUR
@@ -30,6 +30,8 @@ def one_limit(plan: Plan, product: Product | None, limit: Limit, where: str) -> 
     elif product is not None:
         yield from against_site_books(plan, product, limit, where)
     yield from _lethality(limit, where, plan.site.unit)
+    if isinstance(limit.rule, Humidity) and limit.rule.exempt:
+        return  # nothing is measured, and the exemption has its own source
     if limit.critical and not limit.do:
         yield PlanRemark("warning", f'{where}: no corrective action; write do = ["…"], what to do with the lot and its cause', limit.line)
     if limit.critical and table is None and not limit.source:

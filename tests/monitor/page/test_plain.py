@@ -382,6 +382,31 @@ def test_source_of_a_limit_shows_how_it_was_verified(reader: Any) -> None:
     assert "Confirmed by O. Marsh, 2026-01-12" in told
 
 
+def test_figure_from_memory_is_told_on_every_page_that_shows_its_limit(site: Any, plain: Any) -> None:
+    """First page, lot, alarm and deviation; a limit whose figures were read in the original has no such words."""
+    site.cooked()
+    site.desk.step(site.hand(), "J-0412", "chill")
+    site.run(40, 60, core_1=(147, 100), core_2=(147, 104))
+    plain.sign_in("operator")
+    short = "figures FROM MEMORY, partly corroborated by something read (mark M+), confirmed"
+    whole = "Figures of FSIS-GD-2021-13 FROM MEMORY, partly corroborated by something read (mark M+), confirmed by O. Marsh"
+    told = text_of(plain.get("/"))
+    assert told.count(short) == 1, "the cooling's, while it is judged"
+    site.run(100, 60, core_1=(100, 90), core_2=(104, 91))
+    told = text_of(plain.get("/"))
+    assert short in told
+    assert whole in told, "beside the alarm's limit"
+    assert told.count("figures ") == 1, "the lethality rows were read in the original"
+    alarm = next(a for a in site.desk.alarms() if "stabilization" in a["what"])
+    assert alarm["doubt"].startswith(whole), "as the API gives it"
+    assert whole in text_of(plain.get(f"/alarms/{alarm['id']}"))
+    record = text_of(plain.get("/deviations/D1"))
+    assert "FROM MEMORY, partly corroborated by something read (mark M+)" in record
+    assert "confirmed by O. Marsh" in record
+    (cooling,) = [one for one in site.desk.lot("J-0412")["limits"] if one["limit"] == "stabilization"]
+    assert {s["mark"] for s in cooling["sources"]} == {"M+", "S"}
+
+
 def test_same_as_last_time_places_the_same_probes(site: Any, plain: Any) -> None:
     """One tap starts the product's next lot with the probes of its last."""
     site.cooked()

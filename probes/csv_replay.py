@@ -1,8 +1,8 @@
 """Readings CSV: read it exactly, write it back exactly, and replay it as a driver.
 
 Columns `time,probe,value`, optionally `unit` (C, F), `quality` (ok, suspect, fault), `offset_c`, `received`, `reason` (why
-suspect or fault), and `stored_offset_c` (what a row was stored with, where a recall has changed its offset since; not read). Rows in any order; a row that cannot be read is an error that names file, line and field, and
-nothing of the file is returned.
+suspect or fault), and `stored_offset_c` (what a row was stored with, where a recall has changed its offset since; not read).
+Rows in any order; a row that cannot be read is an error that names file, line and field, and nothing of the file is returned.
 """
 
 from __future__ import annotations
@@ -167,11 +167,11 @@ def write_csv(
         if isinstance(item, Fault):
             writer((instant_text(item.at), item.probe, item.raw, "", "fault", "", received, item.reason, *more))
         else:
-            was = item
+            judged = item.offset_c
             if recalled is not None:
-                item = recalled(item)
-                more = ("" if item.offset_c == was.offset_c else repr(was.offset_c),)
-            offset = repr(item.offset_c) if item.offset_c else ""
+                judged = recalled(item).offset_c
+                more = ("" if judged == item.offset_c else repr(item.offset_c),)
+            offset = repr(judged) if judged else ""
             quality = "suspect" if item.suspect else ""
             writer((instant_text(item.at), item.probe, repr(item.celsius), "", quality, offset, received, item.suspect, *more))
         count += 1

@@ -316,7 +316,8 @@ def _fields(row: dict[str, str], recalls: list[Any]) -> dict[str, Any]:
     suspect = row["reason"] if row["quality"] == "suspect" else ""
     offset = sealed = float(row.get("stored_offset_c") or row["offset_c"] or 0)
     for r in recalls if row.get("stored_offset_c") else ():
-        if r["probe"] == row["probe"] and (r["after"] is None or _instant(r["after"]) < fields["at"]) and fields["at"] <= _instant(r["until"]):
+        after = _instant(r["after"]) if r["after"] else -1
+        if r["probe"] == row["probe"] and after < fields["at"] <= _instant(r["until"]):
             offset = round(offset + r["added_c"], 9)
     if offset != float(row["offset_c"] or 0):
         raise ValueError(f"no recall on record gives {row['probe']} at {row['time']} the offset {row['offset_c']}")
@@ -377,12 +378,10 @@ Ed25519Point = tuple[int, int, int, int]
 
 def _recover_x(y: int, sign: int) -> int | None:
     """Section 5.1.3: the x that belongs to y, or None where there is none."""
-    if y >= P:
-        return None
     square = (y * y - 1) * pow(D * y * y + 1, P - 2, P) % P
     x = pow(square, (P + 3) // 8, P)
     x = x * ROOT % P if (x * x - square) % P else x
-    if (x * x - square) % P or (x == 0 and sign):
+    if y >= P or (x * x - square) % P or (x == 0 and sign):
         return None
     return P - x if x & 1 != sign else x
 
@@ -418,11 +417,9 @@ BASE: Ed25519Point = (_BASE_X, _BASE_Y, 1, _BASE_X * _BASE_Y % P)
 
 def verify(public: bytes, message: bytes, signature: bytes) -> bool:
     """Whether the signature is that of the message by the public key (RFC 8032 section 5.1.7)."""
-    if len(public) != 32 or len(signature) != 64:
-        return False
     a, r = _decode(public), _decode(signature[:32])
     s = int.from_bytes(signature[32:], "little")
-    if a is None or r is None or s >= L:
+    if a is None or r is None or s >= L or len(public) != 32 or len(signature) != 64:
         return False
     k = int.from_bytes(hashlib.sha512(signature[:32] + public + message).digest(), "little") % L
     left, right = _times(s, BASE), _add(r, _times(k, a))

@@ -212,12 +212,13 @@ class ProfileWatch(Watch):
         while peaks and peaks[0][0] < at - time:
             peaks.pop(0)
         fell = peaks[0][1] - hi if peaks else 0.0
-        if self.armed and round(fell, 3) >= round(fall, 3):
+        falls = round(fell, 3) >= round(fall, 3)
+        if falls and self.armed:
             self.armed = False
             took = format_span(at - int(peaks[0][0]))
             text = f"{self._named(index)}: the chamber fell {difference(fell, self.unit)} in {took}: look at the fire, the gas and the door"
             self.news.append(News(at, "fire-out", text))
-        elif not self.armed and within:
+        elif within and not falls:
             self.armed = True
         peaks.append([at, hi])
 

@@ -214,9 +214,9 @@ class LotForecast:
         if told is None:
             return None
         return {
-            "step": mark.run.key.split("/", 1)[0], "limit": mark.limit.name, "kind": mark.limit.kind, "probe": fit.probe, "cause": mark.cause,
-            "to_c": mark.limit_c, "cold": mark.cold, "by": mark.by, "hold": mark.hold, "read": fit.fit.at, "core_c": told.core_c,
-            "air_c": told.air_c, "rate": told.rate, "at": told.at, "early": told.early, "late": told.late,
+            "step": mark.run.key.split("/", 1)[0], "limit": mark.limit.name, "kind": mark.limit.kind, "probe": fit.probe,
+            "cause": mark.cause, "to_c": mark.limit_c, "cold": mark.cold, "by": mark.by, "hold": mark.hold, "read": fit.fit.at,
+            "core_c": told.core_c, "air_c": told.air_c, "rate": told.rate, "at": told.at, "early": told.early, "late": told.late,
         }  # fmt: skip
 
     # --- snapshot ------------------------------------------------------------------------------------------------
@@ -279,7 +279,7 @@ def view_marks(run: Run, watch: Watch, fit: CoreApproach) -> list[Mark]:
 
 
 def expected_words(limit_c: float, told: Forecast, unit: str, zone: tzinfo, now: Instant) -> str:
-    """"80 °F expected 13:52 to 14:01"; "80 °F is not reached in surroundings of 84.2 °F"."""
+    """When a mark is expected: "80 °F expected 13:52 to 14:01"; "80 °F is not reached in surroundings of 84.2 °F"."""
     what = temperature(limit_c, unit)
     if told.early is None:
         return f"{what} is not reached in surroundings of {temperature(told.air_c, unit)}"

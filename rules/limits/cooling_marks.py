@@ -181,7 +181,9 @@ class CoolingMarks(Watch):
         stands = self.verdict is Verdict.UNPROVEN and not self.withdrawn
         if self.kept_from is not None and self.marks[-1] is not None:
             left = self.kept_from + KEPT - self.last_at
-            return None if stands or left <= 0 else Remedy((Ask("keep", self.windows[-1].to_c, True, left, u=self.u),), again=self.withdrawn)
+            return (
+                None if stands or left <= 0 else Remedy((Ask("keep", self.windows[-1].to_c, True, left, u=self.u),), again=self.withdrawn)
+            )
         asks = []
         for i, window in enumerate(self.windows):
             if self.marks[i] is None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from monitor.plan_sheet.words import PLACES, advance_words, limit_words
 from rules.book import MARKS, load_book, load_table, read_in_original
 from rules.book_text import condition_words
+from rules.limits.spec import Humidity
 from rules.plan import Limit, Plan, Probe, Product, Step
 from rules.plan_check import check_plan
 from rules.quantity import format_span
@@ -115,6 +116,9 @@ def _entry(plan: Plan, product: Product | None, step: Step | None, limit: Limit,
     over = f" (through {', '.join(limit.over)})" if len(limit.over) > 1 else ""
     place = f"{step.name}{over}" if step is not None else f"room {room}"
     asks = [*limit_words(limit.rule, unit)]
+    if _exempt(limit):
+        title = f"{place}: {limit.name}"
+        return Entry(title, limit.critical, (("Limit", tuple(asks)), ("Source", ("The exemption's own, as above.", *source_lines(limit)))))
     rooms = {s.room for s in product.steps if s is step or s.name in limit.over} if product is not None else {room}
     if limit.kind == "cooling":
         asks.append("It opens as soon as the lot's lethality is met, and runs on through every step until its last mark.")
@@ -132,6 +136,11 @@ def _entry(plan: Plan, product: Product | None, step: Step | None, limit: Limit,
     ]
     fields += _of_the_book(limit)
     return Entry(f"{place}: {limit.name}", limit.critical, tuple(fields))
+
+
+def _exempt(limit: Limit) -> bool:
+    """Whether nothing is measured, so that nothing else is to be said of it."""
+    return isinstance(limit.rule, Humidity) and bool(limit.rule.exempt)
 
 
 def _serving(plan: Plan, limit: Limit, rooms: set[str | None]) -> list[Probe]:
@@ -221,7 +230,7 @@ def _probe(probe: Probe, unit: str) -> tuple[str, ...]:
 
 def _unsaid(plan: Plan) -> Iterator[str]:
     """What an inspector would look for and this plan does not hold."""
-    found = list(_named_limits(plan))
+    found = [(name, limit) for name, limit in _named_limits(plan) if not _exempt(limit)]
     for what in ("hazard", "corrective action"):
         names = [name for name, limit in found if limit.critical and not (limit.hazard if what == "hazard" else limit.do)]
         if names:

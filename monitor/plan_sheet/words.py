@@ -113,7 +113,7 @@ def _(rule: spec.Profile, unit: str) -> tuple[str, ...]:
 @limit_words.register
 def _(rule: spec.Humidity, unit: str) -> tuple[str, ...]:
     if rule.exempt:
-        return (f'Exempt ("{rule.exempt}"): nothing is measured. {rule.exempt_text}.',)
+        return (f'Exempt ("{rule.exempt}"): nothing is measured, for {rule.exempt_text}.',)
     times = [f"{percent(rule.share * 100)} of the cook"] if rule.share is not None else []
     times += [format_span(rule.at_least)] if rule.at_least is not None else []
     wanted = f"{times[0]} or {times[1]}, whichever is longer" if len(times) > 1 else "".join(times)

@@ -26,7 +26,7 @@ _LONGEST: Span = 96 * HOUR
 
 
 class Entered(NamedTuple):
-    """A step at its beginning: `at` since the first one, what surrounds the piece, and its core."""
+    """A step, or a stage within it, at its beginning: `at` since the first one, what surrounds the piece, and its core."""
 
     step: str
     at: Span
@@ -66,11 +66,14 @@ class _Play:
         self.found = Rehearsal(product)
         self.oven, self.first, self.hot = _cook(product, settings)
         self.product = self._reduced(product)
-        self.plan = replace(plan, products=(self.product,), standing=())
+        # The model's air stands still and jumps, which rules about a probe's behaviour would take for a fault of the probe.
+        probes = tuple(replace(p, stuck_after=None, max_rate_c_s=None, span_c=None) for p in plan.probes)
+        self.plan = replace(plan, products=(self.product,), standing=(), probes=probes)
         wanted = max((limit.probes or 1 for s in self.product.steps for limit in s.limits), default=1)
         self.cores = [p.id for p in plan.probes if p.place == "core"][:wanted]
         if not self.cores:
             raise RehearsalError('the plan has no core probe; write a [[probe]] with place = "core"')
+        self.u = max(plan.probe_by_id[p].uncertainty_c or 0.0 for p in self.cores)
         self.engine = Engine(self.plan)
         self.piece = Piece("cylinder", settings.diameter_m / 2.0, settings.start_c, material(product))
         self.now: Instant = 0
@@ -125,7 +128,7 @@ class _Play:
                 break
             self._read()
             if self.step.name in self.hot:
-                self.oven.pass_time(STEP, core_c)
+                self._go_on_in_the_schedule(core_c - self.u)
         self._read()
         self.now += STEP
         self._say("end")
@@ -199,8 +202,9 @@ class _Play:
             if not cooks:
                 return BESIDE_THE_COOK if step.advance is None else None
             met = all(lot.limit_verdict(r)[0] is Verdict.MET for r in cooks)
-            # A schedule that is over is over, whether its lethality is met or not.
-            return in_step if self.oven.done or (met and step.advance is None and self.oven.number + 1 == len(self.oven.stages)) else None
+            # A schedule that is over is over, whether its lethality is met or not; one temperature throughout has no end of its own.
+            ended = self.oven.done or (met and step.advance is None and self.settings.chamber_c is not None)
+            return in_step if ended else None
         if step.advance is not None and not last:
             return None
         if last or kind_of(self.plan, step, False) in ("cooler", "freezer"):
@@ -210,6 +214,13 @@ class _Play:
             self.decided_at = self.now if self.decided_at is None else self.decided_at
             return max(IN_A_WORK_ROOM, self.decided_at + _AFTER_COOLING - self.since)
         return IN_A_WORK_ROOM
+
+    def _go_on_in_the_schedule(self, core_c: float) -> None:
+        """The chamber's next stage, where this one is over; its core is taken less the probe's uncertainty, as the profile's watch does."""
+        number = self.oven.number
+        self.oven.pass_time(STEP, core_c)
+        if self.oven.number != number:
+            self.found.entered.append(Entered(f"  stage {self.oven.number + 1}", self.now, "air", self.oven.celsius, self.piece.core_c))
 
     def _enter(self, step: Step) -> None:
         self.step, self.since = step, self.now

@@ -21,6 +21,7 @@ from rules.reading import Fault, Reading
 DRIVERS: Mapping[str, str] = {
     "serial": "probes.serial_text",
     "mqtt": "probes.mqtt",
+    "modbus": "probes.modbus",
     "onewire": "probes.onewire",
     "kernel": "probes.kernel_files",
     "csv": "probes.csv_replay",

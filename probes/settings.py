@@ -75,6 +75,14 @@ class Settings:
             raise self.wrong(key, 'a list of texts, such as ["a", "b"]')
         return tuple(value)
 
+    def numbers(self, key: str) -> tuple[float, ...]:
+        """A list of numbers; empty if the key is not there."""
+        self._asked[key] = None
+        value = self._table.get(key, ())
+        if not isinstance(value, list | tuple) or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in value):
+            raise self.wrong(key, "a list of numbers, such as [32767, -32768]")
+        return tuple(float(v) for v in value)
+
     def names(self, key: str) -> dict[str, str]:
         """A table of texts; empty if the key is not there."""
         self._asked[key] = None

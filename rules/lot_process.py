@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 from rules.limits.composition import CompositionWatch, completed
 from rules.limits.humidity import DryBulb, PairWatch, RecordWatch
 from rules.limits.profile import CoreStage, ProfileWatch, Stages
-from rules.limits.spec import Humidity, Profile
+from rules.limits.spec import Composition, Humidity, Profile
 from rules.limits.watch import News, Watch
-from rules.plan import Limit
+from rules.plan import Limit, Probe
 from rules.reading import Instant
 from rules.run import Run
 
@@ -62,10 +62,13 @@ class LotProcess:
             self.stages[name] = Stages(rule, run.opened)
         return self.stages[name]
 
-    def _dry(self, wet: str) -> Any:
+    def _dry(self, wet: str) -> Probe | None:
         plan = self.lot.plan
-        spec = plan.probe_by_id.get(wet)
-        return plan.probe_by_id.get(spec.dry_bulb) if spec is not None and spec.dry_bulb is not None else None
+        spec = plan.probe_by_id[wet]
+        if spec.dry_bulb is not None:
+            return plan.probe_by_id.get(spec.dry_bulb)
+        beside = [p for p in plan.probes if p.place == "chamber" and p.room == spec.room]
+        return beside[0] if len(beside) == 1 else None
 
     def reconcile(self, at: Instant) -> None:
         """Follow the placed cores beside profiles that wait for them, and the dry bulbs beside the open wet ones; no others."""
@@ -183,13 +186,15 @@ class LotProcess:
             self._link_mover(mover)
 
 
-def serving(limit: Limit) -> set[str]:
-    """What serves a limit that no probe serves: its entries; nothing, where it is exempt."""
-    return set() if isinstance(limit.rule, Humidity) and limit.rule.exempt else {MEASURE}
+def serving(limit: Limit) -> set[str] | None:
+    """What serves a limit that no probe serves: its entries, or nothing where it is exempt; None where probes do."""
+    if isinstance(limit.rule, Humidity) and limit.rule.min_rh is None:
+        return set() if limit.rule.exempt else {MEASURE}
+    return {MEASURE} if isinstance(limit.rule, Composition) else None
 
 
 def _is_pair(limit: Limit) -> bool:
-    return isinstance(limit.rule, Humidity) and limit.place == "wet-bulb"
+    return isinstance(limit.rule, Humidity) and limit.rule.min_rh is not None and limit.place == "wet-bulb"
 
 
 def _open(run: Run) -> list[Watch]:

@@ -44,7 +44,7 @@ from rules.plan import Limit
 from rules.reading import Instant
 
 #: Humidity is measured by a probe, by a pair of bulbs, or written down.
-HUMIDITY_OF: dict[str, type[Watch]] = {"humidity": HumidityWatch, "wet-bulb": PairWatch, "lot": RecordWatch}
+HUMIDITY_OF: dict[str, type[Watch]] = {"humidity": HumidityWatch, "wet-bulb": PairWatch}
 WATCH_OF: dict[type, type[Watch]] = {
     Ceiling: CeilingWatch,
     Floor: CeilingWatch,
@@ -63,5 +63,7 @@ WATCH_OF: dict[type, type[Watch]] = {
 
 def new_watch(limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> Watch:
     """A watch of the limit's kind."""
-    kind = HUMIDITY_OF[limit.place] if isinstance(limit.rule, Humidity) else WATCH_OF[type(limit.rule)]
+    kind = WATCH_OF[type(limit.rule)]
+    if isinstance(limit.rule, Humidity):
+        kind = RecordWatch if limit.rule.min_rh is None else HUMIDITY_OF[limit.place]
     return kind(limit, probe, u, unit, opened)

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from rules.lot import Lot
 
 KINDS = ("lethality", "cooling", "come-up", "exposure")
+#: The air is taken as it was this long ago, so that probes whose readings come a little later than the core's make nothing late.
+LAG: Span = 2 * MINUTE
 #: The interval has to lie past the deadline for so long before it rings.
 FIRM: Span = 2 * MINUTE
 #: The air of an ordinary cooler in °C: common practice, no source.
@@ -125,7 +127,7 @@ class LotForecast:
         if len(rooms) != 1:
             watch.fit.begin()
             return
-        around = self.lot.hub.around(self.lot.plan, next(iter(rooms)), at)
+        around = self.lot.hub.around(self.lot.plan, next(iter(rooms)), at - LAG)
         watch.fit.add(at, watch.core_c, sum(around) / len(around) if around else None)
         if watch.fit.count < LEAST:
             watch.late.clear()

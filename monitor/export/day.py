@@ -25,13 +25,14 @@ from monitor.export.judged import Judge, judged, plan_name
 from monitor.export.live import differences, found_live
 from monitor.export.story import Colophon, tell
 from monitor.judge import canonical, judge_files
+from monitor.judging import KEEP_LOTS
 from monitor.keys import SiteKey
 from monitor.store import plans
 from monitor.store.database import Store
 from rules.plan import Plan
 from rules.plan_load import load_plan
 from rules.quantity import format_instant
-from rules.reading import Instant
+from rules.reading import HOUR, Instant
 
 Progress = Callable[[str, int], None]
 FOREVER: Instant = 2**62
@@ -91,7 +92,8 @@ def export_day(
             progress("judging", sum(len(s) for s in arrivals.seqs.values()))
             report = judged(folder, span, loaded, judge)
             (folder / "lots.json").write_text(canonical(report), encoding="utf-8", newline="\n")
-            problems = differences(report, found, live, extract.ended_by(events, until), until)
+            # An hour more, since the engine lets go now and then only.
+            problems = differences(report, found, live, extract.ended_by(events, until), until, now - KEEP_LOTS + HOUR)
             manifest = {
                 "format": verify.FORMAT,
                 "site": {"id": site.id, "name": site.name, "timezone": site.timezone},

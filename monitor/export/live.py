@@ -36,10 +36,14 @@ class Found(NamedTuple):
     at: str | None
 
 
+#: What a correction speaks for.
+CORRECTED = Found("corrected", None)
+
+
 def found_live(conn: Connection, lots: Collection[str], after_seq: int = 0) -> dict[WatchKey, Found]:
     """The newest verdict that the ledger holds, after place `after_seq`, for each watch of these lots.
 
-    Watches named by a correction are left out: it says itself what changed, so the finding before it is no witness any more.
+    Watches named by a correction are marked so: it says itself what changed, so the finding before it is no witness any more.
     """
     newest: dict[WatchKey, Found] = {}
     wanted = set(lots)
@@ -48,27 +52,33 @@ def found_live(conn: Connection, lots: Collection[str], after_seq: int = 0) -> d
         if body.get("lot") in wanted and body.get("what") in ("met", "deviated", "unproven"):
             newest[_key(body)] = Found(str(body["what"]), _instant_text(body.get("at", entry.at)))
     for entry in ledger.entries(conn, after_seq, kind="correction"):
-        newest.pop(_key(entry.body), None)
+        if entry.body.get("lot") in wanted:
+            newest[_key(entry.body)] = CORRECTED
     return newest
 
 
 def differences(
-    report: Mapping[str, Any], found: Mapping[WatchKey, Found], live: Mapping[str, Any] | None, ended: Collection[str], until: Instant
+    report: Mapping[str, Any],
+    found: Mapping[WatchKey, Found],
+    live: Mapping[str, Any] | None,
+    ended: Collection[str],
+    until: Instant,
+    let_go: Instant = -1,
 ) -> list[str]:
     """Sentences on what the recomputed report and the live findings do not agree on; empty where they do.
 
-    `ended` are the lots that had ended by `until`, the day's end.
+    `ended` are the lots that had ended by `until`, the day's end. Those that ended by `let_go` the service need not know any more.
     """
     said = list(dict.fromkeys(_against_ledger(report, found, set(ended), until)))
     if live is not None:
-        said += _against_report(report, live, set(ended), until)
+        said += _against_report(report, live, set(ended), until, let_go)
     return said
 
 
 def _against_ledger(report: Mapping[str, Any], found: Mapping[WatchKey, Found], ended: set[str], until: Instant) -> Iterator[str]:
     judged = dict(watches(report))
     for key, live in found.items():
-        if live.verdict != "deviated" and key.lot not in ended:
+        if live is CORRECTED or (live.verdict != "deviated" and key.lot not in ended):
             continue
         if live.at is not None and parse_instant(live.at) > until:
             continue
@@ -83,11 +93,15 @@ def _against_ledger(report: Mapping[str, Any], found: Mapping[WatchKey, Found], 
             yield f"{key.words()}: judged {_words(now)} from the files, but no such finding was recorded while it ran."
 
 
-def _against_report(report: Mapping[str, Any], live: Mapping[str, Any], ended: set[str], until: Instant) -> Iterator[str]:
+def _against_report(
+    report: Mapping[str, Any], live: Mapping[str, Any], ended: set[str], until: Instant, let_go: Instant
+) -> Iterator[str]:
     ours = {lot["lot"]: lot for lot in report["lots"]}
     theirs = {lot["lot"]: lot for lot in live["lots"]}
     for lot, mine in ours.items():
         if lot not in theirs:
+            if lot in ended and mine.get("ended") and parse_instant(str(mine["ended"])) <= let_go:
+                continue
             yield f"lot {lot} is in the files, but the running service does not know it."
         elif lot not in ended:
             running, now = dict(watches({"lots": [theirs[lot]]})), dict(watches({"lots": [mine]}))

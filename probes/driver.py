@@ -22,6 +22,7 @@ DRIVERS: Mapping[str, str] = {
     "serial": "probes.serial_text",
     "mqtt": "probes.mqtt",
     "modbus": "probes.modbus",
+    "scpi": "probes.scpi",
     "onewire": "probes.onewire",
     "kernel": "probes.kernel_files",
     "csv": "probes.csv_replay",

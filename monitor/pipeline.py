@@ -161,6 +161,47 @@ class Pipeline:
                 self.judging.distrust()
                 raise
 
+    def catch_up(self, conn: Connection) -> bool:
+        """Judge a slice of the re-judgement that is owed (`rejudger.py`), and tell what it found once it is done; whether more is to do."""
+        with self.judging.lock:
+            try:
+                now = self._clock()
+                owed = self.judging.late
+                if not self._ready(conn, now) or owed is None:
+                    return False
+                savepoint = conn.begin_nested()
+                try:
+                    judged = self.judging.catch_up(conn, now)
+                    if judged is not None:
+                        self._tell(conn, judged, now)
+                        self._rejudged(conn, owed.since, judged, now)
+                    savepoint.commit()
+                except Exception as error:
+                    if _of_the_store(error):
+                        raise
+                    savepoint.rollback()
+                    self.judging.distrust()
+                    self._not_rejudged(conn, owed.since, error, now)
+                    return False
+                return self.judging.late is not None
+            except BaseException:
+                self.judging.distrust()
+                raise
+
+    def _rejudged(self, conn: Connection, since: Instant, judged: Judged, now: Instant) -> None:
+        changed = [{**c._asdict(), "at": format_instant(c.at)} for c in judged.corrections]
+        body = {"since": format_instant(since), "why": judged.why, "findings": len(judged.findings), "changed": changed}
+        self._note(conn, "rejudged", body, now)
+        self.alarms.clear(conn, causes.not_rejudged(now, since, "").key, now)
+        log.info("rejudged", since=format_instant(since), why=judged.why, changed=len(changed))
+
+    def _not_rejudged(self, conn: Connection, since: Instant, error: Exception, now: Instant) -> None:
+        """What is late cannot be judged with the entries as they are, or the program is wrong; live judging goes on."""
+        text = f"{error}" if isinstance(error, EventError) else f"{type(error).__name__}: {error}"
+        log.error("rejudgement", text=text, exc_info=not isinstance(error, EventError))
+        self.alarms.raise_(conn, causes.not_rejudged(now, since, text), now)
+        self._urgent()
+
     def _caught_up(self, conn: Connection, now: Instant) -> Judged:
         """Judge what is stored before a person's entry: an entry that cannot be judged could not be refused either."""
         if self._stopped_at is not None and now - self._stopped_at < AGAIN_AFTER:

@@ -43,6 +43,7 @@ from monitor.page import ROUTERS
 from monitor.people import People
 from monitor.pipeline import Pipeline
 from monitor.publish import Publisher
+from monitor.rejudger import Rejudger
 from monitor.store.database import Store
 from monitor.store.writer import Writer
 from monitor.watchdog import notifier
@@ -141,6 +142,7 @@ class Service:
         self.courier.start()
         for driver in self.drivers:
             self._thread(driver.name, self._run_driver, driver)
+        self._thread("rejudger", Rejudger(self.judging, self.writer.submit, self.pipeline.catch_up).run, self._stop)
         self._thread("ticker", self._tick)
 
     async def serve(self) -> None:

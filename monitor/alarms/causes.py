@@ -78,6 +78,14 @@ _FINDINGS: Final[dict[str, tuple[str, int, str, str, str, str]]] = {
     "left-short": ("left-short", 1, "critical", "high", "left the step short", "Put it back to heat now; do not let it cool."),
     "warming": ("warming", 1, "high", "medium", "core warms while it should cool", "Get it into the cold now."),
     "pulled-early": ("left-short", 1, "critical", "high", "core falls before its hold", "Was it pulled out? Put it back to heat now."),
+    "not-in-the-meat": (
+        "not-in-the-meat",
+        1,
+        "high",
+        "high",
+        "core does not warm: not in the meat?",
+        "Look: is the probe in the middle of the thickest piece?",
+    ),
     "prompt": ("prompt", 1, "low", "low", "step to confirm", "Confirm where the lot is."),
     "unconfirmed": ("prompt", 2, "high", "high", "step still not confirmed", "Confirm where the lot is; write the time it moved."),
     "check-due": ("check", 1, "medium", "medium", "hand check due", "Measure by hand and enter it."),
@@ -281,9 +289,13 @@ def readings_too_late(since: Instant, count: int) -> Cause:
     """Readings dated so far back that they are stored but not judged: a gateway's old store, or a clock that had jumped ahead."""
     return Cause(
         _key("too-late"), "readings are not judged", "the monitor", since,
-        f"{count} came dated more than 48 h before what is judged already. They are kept. If they are of now, the clock had jumped ahead.",
+        f"{count} came dated more than 48 h before they were received. They are kept, and judged once a person asks for it. "
+        "If they are of now, a clock is wrong.",
         "critical", limit="every reading judged", settled=True,
-        do=("Measure every lot by hand until readings are judged again. Check the clock of the board and of what sends them.",),
+        do=(
+            "If they are of now: measure every lot by hand, and check the clock of the board and of what sends them.",
+            "If they are of then: look at them under Late readings, and ask for the re-judgement there.",
+        ),
     )  # fmt: skip
 
 
@@ -294,6 +306,16 @@ def judging_stopped(since: Instant, error: str) -> Cause:
         f"Readings are kept, but no limit is judged and no breach would ring. It is tried again every minute. The mistake: {error}",
         "critical", limit="every reading judged",
         do=("Watch every lot by hand now and write it down.", "Restart the service; if it stops again, tell who maintains the program."),
+    )  # fmt: skip
+
+
+def not_rejudged(at: Instant, since: Instant, error: str) -> Cause:
+    """Late readings cannot be judged: the lots are judged on without them."""
+    return Cause(
+        _key("not-rejudged"), "late readings are not judged", "the monitor", since,
+        f"They are kept, and what comes in time is judged. It is tried again every minute. The trouble: {error}",
+        "high", limit="every reading judged",
+        do=("If it names an entry, see whether that entry is right and take it back if not.", "Otherwise tell who maintains the program."),
     )  # fmt: skip
 
 

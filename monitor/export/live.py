@@ -93,9 +93,7 @@ def _against_ledger(report: Mapping[str, Any], found: Mapping[WatchKey, Found], 
             yield f"{key.words()}: judged {_words(now)} from the files, but no such finding was recorded while it ran."
 
 
-def _against_report(
-    report: Mapping[str, Any], live: Mapping[str, Any], ended: set[str], until: Instant, let_go: Instant
-) -> Iterator[str]:
+def _against_report(report: Mapping[str, Any], live: Mapping[str, Any], ended: set[str], until: Instant, let_go: Instant) -> Iterator[str]:
     ours = {lot["lot"]: lot for lot in report["lots"]}
     theirs = {lot["lot"]: lot for lot in live["lots"]}
     for lot, mine in ours.items():
@@ -109,8 +107,13 @@ def _against_report(
                 if _deviation(now.get(key), until) != _deviation(running.get(key), until):
                     files, service = _words(now.get(key)), _words(running.get(key))
                     yield f"{key.words()}: judged {files} from the files, the running service says {service}."
-        elif chain.canonical(mine) != chain.canonical(theirs[lot]):
+        elif chain.canonical(_judged(mine)) != chain.canonical(_judged(theirs[lot])):
             yield from _lot_differences(lot, mine, theirs[lot])
+
+
+def _judged(lot: Mapping[str, Any]) -> dict[str, Any]:
+    """A lot without the predictions of growth, which are made from the files and decide nothing."""
+    return {**lot, "limits": [{k: v for k, v in limit.items() if k != "growth"} for limit in lot.get("limits", ())]}
 
 
 def _deviation(found: Found | None, until: Instant) -> Found | None:

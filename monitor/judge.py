@@ -11,6 +11,7 @@ from probes.csv_replay import read_csv_file
 from probes.events_csv import read_events_file
 from rules.engine import Engine
 from rules.errors import EventError
+from rules.growth_over_lot import add_growth
 from rules.history import arrange
 from rules.plan import Plan
 from rules.plan_load import load_plan
@@ -61,7 +62,8 @@ def judge(plan: Plan, events: list[Event], at: Instant | None = None) -> dict[st
         events = [e for e in events if e.at <= at]
     engine = Engine(plan)
     last = at
-    for event in arrange(events):
+    arranged = arrange(events)
+    for event in arranged:
         try:
             engine.feed(event)
         except EventError as error:
@@ -72,7 +74,9 @@ def judge(plan: Plan, events: list[Event], at: Instant | None = None) -> dict[st
         last = event.at if at is None else at
     if last is not None:
         engine.feed(Tick(last))
-    return engine.report()
+    report = engine.report()
+    add_growth(report, plan, arranged)
+    return report
 
 
 def exit_code(report: dict[str, Any]) -> int:

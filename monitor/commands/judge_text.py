@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from rules.growth_over_lot import words as growth_words
 from rules.plan import Plan
 from rules.quantity import format_span, local, parse_instant
 from rules.reading import SECOND
@@ -53,7 +54,13 @@ def _lot(lot: dict[str, Any], zone: ZoneInfo, unit: str) -> list[str]:
             lines.append(f"            {limit['reason']}")
         if limit.get("doubt"):
             lines.append(f"            {limit['doubt']}")
-        lines += [f"            {_watch(w, zone, unit)}" for w in limit["watches"]]
+        for watch in limit["watches"]:
+            lines.append(f"            {_watch(watch, zone, unit)}")
+            if "remedy" in watch["evidence"]:
+                lines.append(f"              what would still meet it: {watch['evidence']['remedy']['text']}")
+        for told in limit.get("growth", ()):
+            at = parse_instant(told["from_at"]) if "from_at" in told else 0
+            lines += [f"            {sentence}" for sentence in growth_words(told, zone, at)]
     return [*lines, ""]
 
 

@@ -12,7 +12,7 @@ from typing import Any, Self
 
 from sqlalchemy import Connection, func, select
 
-from monitor import calibrations, days, lot_log, reviews
+from monitor import calibrations, check_watch, days, lot_log, reviews
 from monitor import ledger as records
 from monitor.lot_views import LotViews
 from monitor.parts import AlarmBoard, DeviationBook, Still
@@ -47,18 +47,18 @@ class Views(LotViews):
         """Every probe of the plan, then those heard that the plan does not know.
 
         `probe, place, room, lot` (the one it is in), `at, age_s, celsius_c` (offset added), `raw_c, offset_c, suspect,
-        fault, fault_at, health` and `checked` (its last thermometer check). `health`: good, suspect, fault, silent,
-        never heard, not in the plan.
+        fault, fault_at, health`, `checked` (its last check), `check_due_at, check_overdue`. `health`: good, suspect, fault,
+        silent, never heard, not in the plan.
         """
         now = self.clock()
         with self.store.read() as conn:
             heard = readings.newest_by_probe(conn)
             logs = self._known(conn, self._reports())
-            checks = {one["probe"]: one for one in reversed(calibrations.newest(conn))}
+            checks = {str(one["probe"]): one for one in check_watch.standing(conn, self.plan)}
         home = {probe: log.lot for log in logs.values() for probe in log.placed}
         planned = {p.id: p for p in self.plan.probes}
         return [
-            self._probe_line(name, planned.get(name), heard.get(name), now) | {"lot": home.get(name, ""), "checked": checks.get(name)}
+            self._probe_line(name, planned.get(name), heard.get(name), now) | {"lot": home.get(name, "")} | _check_line(checks.get(name), now)
             for name in [*planned, *(n for n in heard if n not in planned)]
         ]
 
@@ -218,6 +218,12 @@ class Views(LotViews):
         if before["lots"] and (not before["reviews"] or before["since_review"]):
             needs.append(_need("review", f"The records of {yesterday} wait for their review.", "", yesterday, before["ends"]))
         return {"at": format_instant(now), "needs": needs, "lots": open_lots, "quiet": not needs}
+
+
+def _check_line(check: Mapping[str, Any] | None, now: Instant) -> dict[str, Any]:
+    if check is None:
+        return {"checked": None, "check_due_at": None, "check_overdue": False}
+    return {"checked": check["check"], "check_due_at": format_instant(check["due_at"]), "check_overdue": check["due_at"] <= now}
 
 
 def _need(kind: str, text: str, lot: str, ident: Any, since: str | None) -> dict[str, Any]:

@@ -46,7 +46,7 @@ class Views(LotViews):
     def probes(self) -> list[dict[str, Any]]:
         """Every probe of the plan, then those heard that the plan does not know.
 
-        `probe, place, room, lot` (the one it is in), `at, age_s, celsius_c` (offset added), `raw_c, offset_c, suspect,
+        `probe, place, room, lot` (the one it is in), `at, age_s, celsius_c` (offset added; of a humidity probe `humidity_pct`), `raw_c, offset_c, suspect,
         fault, fault_at, health`, `checked` (its last check), `check_due_at, check_overdue`. `health`: good, suspect, fault,
         silent, never heard, not in the plan.
         """
@@ -58,7 +58,9 @@ class Views(LotViews):
         home = {probe: log.lot for log in logs.values() for probe in log.placed}
         planned = {p.id: p for p in self.plan.probes}
         return [
-            self._probe_line(name, planned.get(name), heard.get(name), now) | {"lot": home.get(name, "")} | _check_line(checks.get(name), now)
+            self._probe_line(name, planned.get(name), heard.get(name), now)
+            | {"lot": home.get(name, "")}
+            | _check_line(checks.get(name), now)
             for name in [*planned, *(n for n in heard if n not in planned)]
         ]
 
@@ -77,14 +79,16 @@ class Views(LotViews):
             health = "fault"
         else:
             health = "suspect" if reading is not None and reading.suspect else "good"
+        humid = probe is not None and probe.place == "humidity"
         return {
             "probe": name,
             "place": probe.place if probe else "",
             "room": (probe.room or "") if probe else "",
             "at": _text(at),
             "age_s": None if at is None else max(0.0, (now - at) / SECOND),
-            "celsius_c": None if reading is None else reading.celsius + reading.offset_c,
-            "raw_c": None if reading is None else reading.celsius,
+            "celsius_c": None if reading is None or humid else reading.celsius + reading.offset_c,
+            "humidity_pct": reading.celsius + reading.offset_c if reading is not None and humid else None,
+            "raw_c": None if reading is None or humid else reading.celsius,
             "offset_c": None if reading is None else reading.offset_c,
             "suspect": reading.suspect if reading else "",
             "fault": fault.reason if fault else "",

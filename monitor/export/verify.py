@@ -310,14 +310,14 @@ def _leaves(path: Path, mark: str, blocks: list[tuple[dict[str, Any], list[tuple
 
 def _fields(row: dict[str, str], recalls: list[Any]) -> dict[str, Any]:
     """What the seal covers of a row, but for its place of arrival; another offset than was sealed must be that of a recall on record."""
-    fields = {"at": _instant(row["time"]), "probe": row["probe"], "received_at": _instant(row["received"])}
+    fields = {"at": (at := _instant(row["time"])), "probe": row["probe"], "received_at": _instant(row["received"])}
+    suspect = row["reason"] if row["quality"] == "suspect" else ""
     if row["quality"] == "fault":
         return {**fields, "raw": row["value"], "reason": row["reason"]}
-    suspect = row["reason"] if row["quality"] == "suspect" else ""
     offset = sealed = float(row.get("stored_offset_c") or row["offset_c"] or 0)
     for r in recalls if row.get("stored_offset_c") else ():
-        after = _instant(r["after"]) if r["after"] else -1
-        if r["probe"] == row["probe"] and after < fields["at"] <= _instant(r["until"]):
+        after: int = _instant(r["after"]) if r["after"] else -1
+        if r["probe"] == row["probe"] and after < at <= _instant(r["until"]):
             offset = round(offset + r["added_c"], 9)
     if offset != float(row["offset_c"] or 0):
         raise ValueError(f"no recall on record gives {row['probe']} at {row['time']} the offset {row['offset_c']}")

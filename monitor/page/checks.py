@@ -80,8 +80,8 @@ def _check(
     altitude = shown.desk.plan.site.altitude_m
     basis = calibrations.right_value("boiling-point", shown.desk.plan.site) if method == "boiling-point" and altitude is not None else None
     return page(
-        shown, "check.html", status=status, p=line, ways=WAYS, method=method, way=WAYS[method], basis=basis, checks=shown.views.calibrations(probe),
-        recalls=shown.views.recalls(probe), allowed=calibrations.allowed_c(planned), allowed_source=calibrations.allowed_source(planned),
+        shown, "check.html", status=status, p=line, ways=WAYS, method=method, way=WAYS[method], basis=basis,
+        checks=shown.views.calibrations(probe), recalls=shown.views.recalls(probe), allowed=calibrations.allowed_c(planned), allowed_source=calibrations.allowed_source(planned),
         agos=AGO, doubled=doubled_hour(shown.words.now, shown.words.zone), trouble=trouble, values=values or {},
     )  # fmt: skip
 
@@ -122,11 +122,12 @@ def _told(sent: Posted, probe: str) -> ProbeCheck:
     if done == "adjusted" and left is None:
         raise InputError("what it reads now is blank; write what the probe reads after it was adjusted, in the same ice or water")
     pressure = sent.text("pressure") if method == "boiling-point" else ""
+    when = moment(sent.values, sent.shown.words.now, sent.shown.words.zone)
     height = sent.text("altitude") if method == "boiling-point" else ""
     return ProbeCheck(
         probe, method, indicated, celsius("reference", "what the reference read") if method == "comparison" else None,
         sent.text("reference_name")[:200], parse_pressure(pressure) if pressure else None, parse_height(height) if height else None,
-        left if done == "adjusted" else None, correct=done == "correct", at=moment(sent.values, sent.shown.words.now, sent.shown.words.zone),
+        left if done == "adjusted" else None, correct=done == "correct", at=when,
         comment=sent.text("comment")[:2000],
     )  # fmt: skip
 

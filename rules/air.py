@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 PLACES = ("chamber", "cooler", "room")
 CELL: Span = 30 * SECOND
 #: So many half minutes with a reading are kept.
-KEPT = 10
+KEPT = 40
 #: Older air is none.
 OLDEST: Span = 15 * MINUTE
 BEFORE: Instant = -(1 << 62)
@@ -33,19 +33,24 @@ def cell_of(at: Instant) -> Instant:
 class AirWatch(Watch):
     """The newest good reading (raw and offset) of one fixed probe in each of the last half minutes."""
 
-    __slots__ = ("cells", "cut", "edge", "used")
+    __slots__ = ("asked", "cells", "cut", "edge", "used", "was")
 
     def __init__(self, probe: Probe, limit: Limit, unit: str) -> None:
         super().__init__(limit, probe.id, 0.0, unit, BEFORE)
         self.u = probe.uncertainty_c or 0.0  # as the track has it, so that it is fed without a detour
         self.cells: list[list[Any]] = []  # [at, celsius], rising, the last of each half minute
         self.edge: Instant = BEFORE  # the end of the half minute of the newest
-        self.used: Instant = BEFORE  # a core reading has asked for the air before this instant
+        self.used: Instant = BEFORE  # a forecast has used the air before this instant
+        self.asked: Instant = BEFORE  # so has it, or a rule that minds only a great change (`rules/meat.py`)
+        self.was: list[Any] | None = None  # what stood before the newest, where that was told late
         self.cut = False  # older ones were forgotten
 
     def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Keep a reading; one that would change what a core reading has used is told, since it is late."""
         celsius = (lo + hi) / 2.0
+        if at < self.asked:
+            self.was = self.cells[-1] if self.cells else None
+            self.news.append(News(at, "late", ""))
         if at >= self.edge:
             self.cells.append([at, celsius])
             self.edge = cell_of(at) + CELL
@@ -54,18 +59,19 @@ class AirWatch(Watch):
                 self.cut = True
         else:
             self.cells[-1] = [at, celsius]
-        if at < self.used:
-            self.news.append(News(at, "late", ""))
         return self.news
 
     def before(self, at: Instant) -> tuple[Instant, float] | None:
         """The newest good reading before the last whole half minute at `at`; None where there is none that young."""
         bound = cell_of(at)
         self.used = max(self.used, bound)
-        for when, celsius in reversed(self.cells):
-            if when < bound:
-                return (when, celsius) if at - when <= OLDEST else None
-        return None
+        seen = self.newest_before(bound)
+        return seen if seen is not None and at - seen[0] <= OLDEST else None
+
+    def newest_before(self, bound: Instant) -> tuple[Instant, float] | None:
+        """The newest good reading before a whole half minute, of whatever age."""
+        self.asked = max(self.asked, bound)
+        return next(((when, celsius) for when, celsius in reversed(self.cells) if when < bound), None)
 
     def knows(self, at: Instant) -> bool:
         """Whether what was the newest then is still kept."""
@@ -91,8 +97,10 @@ class AirBoard:
 
     def hear(self, watch: Watch) -> None:
         """A reading came that changes what was used."""
+        assert isinstance(watch, AirWatch)
         for item in watch.news:
-            self.engine.cross(item.at)
+            if item.at < watch.used or self.engine.evidence.meat.minds(watch, item.at, watch.was, watch.cells[-1][1]):
+                self.engine.cross(item.at)
         watch.news = []
 
     def around(self, probes: list[Probe], at: Instant) -> list[float]:

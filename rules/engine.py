@@ -72,6 +72,7 @@ class Engine:
                 track.go_on(old)
         self.air.use(plan)
         self.evidence.stuck.use(self._tracks)
+        self._due_at = BEFORE  # the new tracks are to be told
         self._schedule()
         known = {r.key for r in self.standing}  # those go on by the plan of their day
         wanted = [(s.room, limit) for s in plan.standing for limit in s.limits]
@@ -267,7 +268,6 @@ class Engine:
                 self.lots[lot].timer(due, kind, arg)
         self._timer_at = self._timers[0][0] if self._timers else NEVER
         self._flush(at)
-        self._schedule()
 
     def _schedule(self) -> None:
         """Tell every track up to when (not including) its readings meet no timer and no closing."""
@@ -291,6 +291,7 @@ class Engine:
             for room in self.standing:
                 if room.closing_run:
                     room.ended(standing_day)
+        self._schedule()
 
     def _close(self, at: Instant, owner: Any, run: Run, watch: Watch | None, how: str) -> None:
         if watch is None:
@@ -301,7 +302,8 @@ class Engine:
             owner.cooling.check_needs(run, watch)
             return
         if how == "mover":
-            owner.drop_mover(watch)
+            if watch in owner.movers:  # asked for twice at one instant
+                owner.drop_mover(watch)
             return
         if how == "row":
             owner.rows.change(run, at)

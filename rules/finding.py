@@ -48,12 +48,13 @@ class Finding(NamedTuple):
 #: warming: the core warms while a cooling mark is outstanding. prompt: a person must confirm a step;
 #: unconfirmed: nobody did within `confirm_within`. advanced: a step entered by itself.
 #: pulled-early: the core fell fast with its lethality open. check-due: a hand check is due.
+#: not-in-the-meat: the air has been hot for 20 min and the core has not warmed.
 #: heading-out: the forecast of a pending mark lies past its deadline as a whole.
 #: off, back: the chamber leaves its schedule's tolerance, and is within it again; fire-out: it falls fast inside a stage.
 #: standing verdicts use the room's name as `step` and "" as `lot`.
 WHAT = (
-    "met", "deviated", "unproven", "left-short", "warming", "prompt", "unconfirmed", "advanced", "pulled-early", "check-due", "heading-out",
-    "off", "back", "fire-out",
+    "met", "deviated", "unproven", "left-short", "warming", "prompt", "unconfirmed", "advanced", "pulled-early", "not-in-the-meat",
+    "check-due", "heading-out", "off", "back", "fire-out",
 )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from rules.plan import Plan
 from rules.reading import Instant, Reading
 
 if TYPE_CHECKING:
+    from rules.evidence import Evidence
     from rules.run import Run
 
 
@@ -17,6 +18,7 @@ class Hub(Protocol):
     """What the engine does for a lot."""
 
     now: Instant
+    evidence: Evidence
 
     def attach(self, watch: Watch, owner: Any) -> None:
         """Feed the watch with its probe's readings from now on, and with one that stands at this very instant."""

@@ -39,6 +39,7 @@ class Lot:
         self.entered: dict[str, Instant] = {}
         self.since: dict[str, Instant] = {}  # when each current step was entered last
         self.by_start = False  # the first step was entered by `start` and nothing has happened since
+        self.by_itself: list[Any] | None = None  # [when it last entered a step by itself, the steps it was in before]
         self.placed: dict[str, Instant] = {}
         self.measures: list[list[Any]] = []
         self.cold: dict[str, Instant] = {}
@@ -78,6 +79,7 @@ class Lot:
         """A core probe goes into this lot."""
         self.by_start = False
         self.placed[probe.id] = at
+        self.hub.evidence.meat.placed(probe.id, self, at)
         u = probe.uncertainty_c or 0.0
         self.cooling.place(probe, at)
         for step in self.product.steps:
@@ -92,6 +94,7 @@ class Lot:
         """A core probe comes out of this lot."""
         self.by_start = False
         del self.placed[probe]
+        self.hub.evidence.meat.taken_out(probe)
         for mover in [m for m in self.movers if m.probe == probe]:
             self.drop_mover(mover)
         self.cooling.remove(probe, at)
@@ -125,6 +128,8 @@ class Lot:
         """The lot is over: everything still open closes here."""
         self.by_start = False
         self.ended = at
+        for probe in self.placed:
+            self.hub.evidence.meat.taken_out(probe)
         self.advance.answered()
         self.current, self.since = [], {}
         for mover in [m for m in self.movers if not isinstance(m, (HottestWatch, *LINGERING))]:
@@ -149,6 +154,11 @@ class Lot:
             raise EventError(f'step is "{name}", which {self.product.code} does not have; write one of {names}')
         return step
 
+    def rooms(self, at: Instant) -> set[str | None]:
+        """The rooms that the lot is in for a reading at `at`: a step entered by itself at this very instant comes after it."""
+        steps = self.by_itself[1] if self.by_itself is not None and self.by_itself[0] == at else self.current
+        return {self.step(name).room for name in steps}
+
     def step_of(self, run: Run) -> Step:
         """The step that carries the run's limit."""
         return self.step(run.key.split("/", 1)[0])
@@ -162,6 +172,8 @@ class Lot:
         again = names if person and self.current == names else []
         left = [n for n in self.current if n not in names] + again
         new = [n for n in names if n not in self.current] + again
+        if not person and at == self.hub.now and self.current:
+            self.by_itself = [at, list(self.current)]
         self.current = list(names)
         self.since = {n: at if n in new else self.since[n] for n in names}
         for name in new:
@@ -170,6 +182,7 @@ class Lot:
         for probe in self.placed:
             self.advance.follow(probe, self.plan.probe_by_id[probe].uncertainty_c or 0.0, at)
         self.hub.cross(at)
+        self.hub.evidence.meat.moved(self)
         self.reconcile(at, person=person, again=again)
         self.cooling.steps_changed(at, left, person=person)
 
@@ -247,8 +260,8 @@ class Lot:
             return set()
         if run.limit.sampled:
             return {"check"}
-        if run.limit.place == "lot":
-            return serving(run.limit)
+        if (entered := serving(run.limit)) is not None:
+            return entered
         if run.limit.place == "core":
             return set(self.placed)
         return self.fixed(run.limit.place, run)

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
 #: Findings that ask somebody to do something.
 ALARMS = (
-    "deviated", "unproven", "left-short", "warming", "prompt", "unconfirmed", "pulled-early", "check-due", "heading-out", "off", "fire-out",
+    "deviated", "unproven", "left-short", "warming", "prompt", "unconfirmed", "pulled-early", "not-in-the-meat",
+    "check-due", "heading-out", "off", "fire-out",
 )  # fmt: skip
 
 

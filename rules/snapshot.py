@@ -27,7 +27,7 @@ FORMAT = 3
 TRACK = ("at", "slow_at")
 ROWS = ("row", "good")
 LOT = (
-    "ended", "current", "entered", "since", "by_start", "placed", "measures", "cold",
+    "ended", "current", "entered", "since", "by_start", "by_itself", "placed", "measures", "cold",
 )  # fmt: skip
 MOVERS: dict[str, type[Watch]] = {c.__name__: c for c in (FirstCold, FallWatch, HottestWatch, CoreStage, DryBulb)}
 ADVANCE = ("straddling", "prompt", "decided")
@@ -52,6 +52,7 @@ def take(engine: Engine) -> dict[str, Any]:
         "lots": [_lot(lot) for lot in engine.lots.values()],
         "standing": [_standing(room) for room in engine.standing],
         "air": engine.air.state(),
+        "evidence": engine.evidence.state(),
         "pending": [
             [at, _run_name(owner, run), "" if watch is None else names[id(watch)], how] for at, owner, run, watch, how in engine._pending
         ],
@@ -72,6 +73,7 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
     heapq.heapify(engine._timers)
     engine._timer_seq = data["timer_seq"]
     engine._timer_at = engine._timers[0][0] if engine._timers else engine._timer_at
+    engine._schedule()
     engine.problems = [Problem(*p) for p in data["problems"]]
     engine.air.restore(data["air"])
     watches = _watches(engine)
@@ -84,6 +86,7 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
         fed = [[watches[n] for n in listed] for listed in data["order"][key]]
         track.feed(*(tuple(w for _, w in found) for found in fed))
         engine._owner.update({id(w): owner for found in fed for owner, w in found})
+    engine.evidence.restore(data["evidence"])
     for at, run_name, watch_name, how in data["pending"]:
         owner, run = _owner_and_run(engine, run_name)
         watch = watches[watch_name][1] if watch_name else None

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from rules.limits.watch import Watch
 from rules.plan import Probe
 from rules.reading import SECOND, Instant, Reading
 
 BEFORE: Instant = -(1 << 62)
 NEVER: Instant = 1 << 62
+ANY = (float("-inf"), float("inf"))
 
 
 class Track:
     """Tuples of watches are replaced, never changed in place: a reading may change them while they are gone through."""
 
     __slots__ = (
-        "at", "bare", "feeds", "good", "max_rate", "plain", "probe", "rest_at", "row", "ruled", "slow", "slow_at", "span", "u", "watches",
+        "at", "bare", "bracket", "due_at", "eye", "feeds", "good", "high", "low", "max_rate", "meat_at", "plain", "probe", "rest_at", "row",
+        "ruled", "slow", "slow_at", "span", "still_at", "timer_at", "u", "watches",
     )  # fmt: skip
 
     def __init__(self, probe: Probe) -> None:
@@ -26,6 +30,12 @@ class Track:
         self.bare: tuple[Watch, ...] = ()  # watches with another guard band than the plan gives the probe now, mostly none
         self.slow: tuple[Watch, ...] = ()  # watches that a reading every SAMPLE is enough for
         self.slow_at: Instant = BEFORE
+        self.eye: Any = None  # what keeps its value for the rules across probes, where there are any
+        self.low, self.high = ANY  # a value between them needs no question of these rules, before
+        self.meat_at: Instant = NEVER
+        self.still_at: Instant = NEVER
+        self.timer_at: Instant = NEVER  # when something else is due, whatever is read
+        self.due_at: Instant = NEVER  # the earliest of these
         self.feed()
         self.at: Instant = BEFORE
         self.row: Reading | None = None  # the newest reading; None after a fault
@@ -41,13 +51,24 @@ class Track:
         self.watches = self.watches if watches is None else watches
         self.bare = self.bare if bare is None else bare
         self.slow = self.slow if slow is None else slow
-        self.feeds = tuple((w.read, w) for w in self.watches)
+        seen: tuple[Any, ...] = self.watches if self.eye is None else (self.eye, *self.watches)
+        self.feeds = tuple((w.read, w) for w in seen)
         self.rest()
         self.plain = False  # until the engine has told the rooms of the probe's next reading
 
     def rest(self) -> None:
         """Work out from when on `bare` and `slow` have to be fed."""
         self.rest_at = BEFORE if self.bare else self.slow_at if self.slow else NEVER
+
+    def due(self) -> None:
+        """Work out up to when a reading between `low` and `high` meets nothing but the watches it feeds."""
+        self.due_at = min(self.timer_at, self.meat_at, self.still_at)
+
+    def look(self, eye: Any, still_at: Instant) -> None:
+        """Let an eye of the stuck rule see every good reading; a repeated value is asked about from `still_at` on."""
+        self.eye, self.still_at = eye, still_at
+        self.feed()
+        self.due()
 
     def add(self, watch: Watch, *, slow: bool) -> None:
         """Feed one more."""
@@ -70,9 +91,10 @@ class Track:
         """Take over where the track of the same probe under another plan stood."""
         fed = (*old.watches, *old.bare)
         self.feed(tuple(w for w in fed if w.u == self.u), tuple(w for w in fed if w.u != self.u), old.slow)
-        for name in ("slow_at", "at", "row", "good"):
+        for name in ("slow_at", "at", "row", "good", "low", "high", "meat_at", "still_at", "timer_at"):
             setattr(self, name, getattr(old, name))
         self.rest()
+        self.due()
 
     def within_span(self, r: Reading) -> Reading | None:
         """The row with only the values that the sensor can give; None where it has none, which makes it a fault."""

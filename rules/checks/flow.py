@@ -71,7 +71,7 @@ def _before_come_up(plan: Plan, product: Product) -> Iterator[PlanRemark]:
     steps = product.steps
     for i, step in enumerate(steps):
         for limit in (x for x in step.limits if x.kind == "come-up" and x.critical):
-            before = []
+            before: list[str] = []
             for earlier in reversed(steps[:i]):
                 room = plan.room_by_id.get(earlier.room or "")
                 if room is None or room.kind != "chamber":

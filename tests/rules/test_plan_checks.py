@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from rules.checks.remark import PlanRemark
@@ -395,3 +397,18 @@ def test_degree_hours_laxer_than_every_table_are_told() -> None:
     head = HEAD.replace('["us-inspected-2021"]', '["us-inspected-2021", "trade-practice"]')
     sour = limit("sour", 'kind = "degree-hours"\nbase = "60 °F"\nlimit = "2000 °F h"\nuntil_ph = 5.3')
     assert severities(remarks(step("ferment"), sour, COOK, EXEMPT, CHILL, head=head), "limit sour: laxer than every table") == ["error"]
+
+
+def test_demo_plan_gets_only_the_remarks_that_are_meant() -> None:
+    """Two warnings that the rows of a published table bring with them, and notes; whoever changes it sees here what else they brought."""
+    text = (Path(__file__).parents[2] / "monitor" / "demo" / "plan.toml").read_text(encoding="utf-8")
+    found = [(r.severity, r.sentence) for r in check_plan(load_plan(text))]
+    meant = (
+        ("warning", "rows below 140 °F are met by holds that a study did not find supported"),
+        ("note", "no limit looks at a room in counter; it is recorded only"),
+        ("note", ", confirmed by O. Marsh, 2026-01-12, against the establishment's copy"),
+        ("note", "exempt from humidity as casing"),
+        ("note", "asks besides: the cooling goes on without a stop"),
+    )
+    assert [f for f in found if not any(f[0] == severity and words in f[1] for severity, words in meant)] == []
+    assert all(any(f[0] == severity and words in f[1] for f in found) for severity, words in meant)

@@ -24,12 +24,15 @@ SHORT: Span = 4 * MINUTE
 #: A rate of the short memory above that of the long one by more than both, as a share and in standard deviations, is no first term
 #: yet: the lag of the centre is not over, and the fit begins anew.
 RISE_SHARE, RISE_SD = 0.05, 2.0
-#: The first term alone holds once the distance to the surroundings is below this share of what it was (`rules/science/heat.py`).
+#: The first term alone holds once the distance to the surroundings is below this share of what it was (`rules/science/heat.py`): after a
+#: smaller step of the surroundings, once the core has moved by as much of that step.
 LAGS = 0.7
 #: Readings further apart than this belong to two fits.
 LONGEST: Span = 5 * MINUTE
 #: A step of the surroundings by more than the larger of these, in °C and as a share of their distance from the core, is a disturbance.
 JUMP_C, JUMP_SHARE = 5.0, 0.1
+#: The size in °C of a disturbance that may have changed all (finite, since snapshots are JSON).
+EVERYTHING = 1e9
 #: A reading further from the fit than the larger of these, in °C and in standard deviations of the fit, is a disturbance.
 OFF_C, OFF_SD = 1.0, 6.0
 #: Standard deviation of the rate as a share of it, for what the first term leaves out: chosen on the exact series (tests).
@@ -106,7 +109,7 @@ class _Fit(NamedTuple):
 class Approach:
     """The running fit of one core in one place; `add` readings in rising time, `begin` anew after a disturbance."""
 
-    __slots__ = ("air", "air_mean", "air_sq", "at", "core", "count", "first", "long", "placed_air", "short", "since", "t", "x")
+    __slots__ = ("air", "air_mean", "air_sq", "at", "core", "count", "first", "long", "placed_air", "short", "since", "size", "t", "x")
 
     def __init__(self) -> None:
         self.begin()
@@ -115,6 +118,7 @@ class Approach:
         """Forget everything."""
         self.count = 0
         self.first = 0.0
+        self.size = EVERYTHING
         self.since: Instant | None = None
         self.at: Instant | None = None
         self.core = self.air = self.x = self.t = 0.0
@@ -124,8 +128,10 @@ class Approach:
 
     def add(self, at: Instant, celsius: float, air_c: float | None) -> None:
         """Take a reading later than all before it, with the surroundings' own where there is a probe."""
-        if self.at is not None and self._disturbed(at, celsius, air_c):
+        size = self._disturbed(at, celsius, air_c)
+        if size is not None:
             self.begin()
+            self.size = size
         if self.at is None:
             self.at = at
             if self.since is None:
@@ -149,9 +155,9 @@ class Approach:
         self.short.add(keep_short, self.x, self.t, celsius)
         self.count += 1
         if self.placed_air and self.count >= LEAST and self._rising():
-            since, first = self.since, self.first
+            kept = self.since, self.first, self.size
             self.begin()
-            self.since, self.first = since, first
+            self.since, self.first, self.size = kept
 
     def _rising(self) -> bool:
         """Whether the approach is still getting faster, as in the lag of a centre behind its surface."""
@@ -160,17 +166,19 @@ class Approach:
             return False
         return short.k - fit.k > max(RISE_SHARE * fit.k, RISE_SD * math.hypot(fit.sd_k, short.sd_k))
 
-    def _disturbed(self, at: Instant, celsius: float, air_c: float | None) -> bool:
-        assert self.at is not None
+    def _disturbed(self, at: Instant, celsius: float, air_c: float | None) -> float | None:
+        """How large a disturbance in °C comes with this reading: EVERYTHING where everything may have changed; None for none."""
+        if self.at is None:
+            return None
         if at - self.at > LONGEST or (air_c is not None) != self.placed_air:
-            return True
+            return EVERYTHING
         if air_c is not None and abs(air_c - self.air_mean) > max(JUMP_C, JUMP_SHARE * abs(air_c - celsius)):
-            return True
-        fit = self._fit(self.short) if self.count >= LEAST else None
+            return abs(air_c - self.air_mean)
+        fit = self._fit(self.short) or self._fit(self.long) if self.count >= LEAST else None
         if fit is None:
-            return False
+            return None
         expected = fit.air_c + (fit.core_c - fit.air_c) * math.exp(-fit.k * (at - self.at) / SECOND)
-        return abs(celsius - expected) > max(OFF_C, OFF_SD * fit.sd)
+        return EVERYTHING if abs(celsius - expected) > max(OFF_C, OFF_SD * fit.sd) else None
 
     # --- the fit -------------------------------------------------------------------------------------------------
 
@@ -219,10 +227,11 @@ class Approach:
         if self.count < LEAST or self.at is None:
             return None
         fit = self._fit(self.long)
-        short = self._fit(self.short) if self.placed_air else fit
-        if fit is None or short is None or fit.k <= 0.0:
+        if fit is None or fit.k <= 0.0:
             return None
-        if abs(fit.core_c - fit.air_c) > LAGS * abs(self.first - fit.air_c):
+        # Readings that are far apart leave the short memory none to fit.
+        short = (self._fit(self.short) if self.placed_air else None) or fit
+        if abs(fit.core_c - self.first) < (1.0 - LAGS) * min(self.size, abs(self.first - fit.air_c)):
             return None
         # What the rate still changes, beyond what noise explains, is error of the model: it makes the interval wider.
         drift = max((fit.k - short.k) ** 2 - fit.sd_k**2 - short.sd_k**2, 0.0)

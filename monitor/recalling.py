@@ -109,8 +109,7 @@ def _correction(change: Change) -> dict[str, Any]:
 
 
 def _told(change: Change) -> dict[str, Any]:
-    found = {k: v for k, v in change._asdict().items() if v not in ("", None)}
-    return found | {"better": True, "note": NOBODY_KNOWS} if change.better else found
+    return change._asdict() | {"better": change.better, "note": NOBODY_KNOWS if change.better else ""}
 
 
 def shown(effect: Effect, check: Mapping[str, Any], *, plan: Plan) -> dict[str, Any]:

@@ -81,8 +81,9 @@ def _check(
     basis = calibrations.right_value("boiling-point", shown.desk.plan.site) if method == "boiling-point" and altitude is not None else None
     return page(
         shown, "check.html", status=status, p=line, ways=WAYS, method=method, way=WAYS[method], basis=basis,
-        checks=shown.views.calibrations(probe), recalls=shown.views.recalls(probe), allowed=calibrations.allowed_c(planned), allowed_source=calibrations.allowed_source(planned),
-        agos=AGO, doubled=doubled_hour(shown.words.now, shown.words.zone), trouble=trouble, values=values or {},
+        checks=shown.views.calibrations(probe), recalls=shown.views.recalls(probe), allowed=calibrations.allowed_c(planned),
+        allowed_source=calibrations.allowed_source(planned), agos=AGO, doubled=doubled_hour(shown.words.now, shown.words.zone),
+        trouble=trouble, values=values or {},
     )  # fmt: skip
 
 

@@ -1,22 +1,15 @@
-"""Curing: ingoing nitrite and its helpers in parts per million of the green weight, brine concentration, published limits.
+"""Curing: ingoing nitrite and its helpers in parts per million of the green weight, and brine concentration.
 
 Ingoing ppm = mass of nitrite x 1 000 000 / green weight of the meat block (not of the finished product). Source of the arithmetic:
-FSIS Processing Inspectors' Calculations Handbook (1995), read in quotations; of the limits: 9 CFR 424.21(c), 424.22(b), each row of
-`cure_limits.toml` with its mark. Masses may be in any unit as long as both are in the same one; percentages are percentages, fractions
+FSIS Processing Inspectors' Calculations Handbook (1995), read in quotations. The limits are tables of the kind composition in the books
+(9 CFR 424.21(c), 424.22(b)). Masses may be in any unit as long as both are in the same one; percentages are percentages, fractions
 are fractions (6.25 % curing salt is 0.0625). Nitrite is toxic in excess: weigh it.
 """
 
 from __future__ import annotations
 
 import math
-import tomllib
-from dataclasses import dataclass
-from functools import cache
-from importlib import resources
-from typing import Any
 
-from rules.errors import BookError
-from rules.plan import Citation
 from rules.science.errors import ScienceError
 
 #: Molar masses of NaNO2 and KNO2 in g/mol.
@@ -86,62 +79,6 @@ def salt_for_brine(wanted_pct: float, moisture_pct: float) -> float:
         raise ScienceError(f"brine concentration is {wanted_pct:g} %; write a value from 0 to below 100")
     _percent("moisture", moisture_pct)
     return wanted_pct * moisture_pct / (100.0 - wanted_pct)
-
-
-@dataclass(frozen=True, slots=True)
-class CureLimit:
-    """One published limit in ppm of `basis`; an end that is None is not limited. `printed` is the document's own unit."""
-
-    name: str
-    product: str
-    agent: str
-    at_least: float | None
-    at_most: float | None
-    basis: str
-    printed: str
-    citation: Citation
-
-    def kept(self, ppm: float) -> bool:
-        """Whether a value is within the limit, ends included, after rounding to 0.001 ppm."""
-        value = round(_mass(self.agent, ppm, zero=True), 3)
-        return (self.at_least is None or value >= self.at_least) and (self.at_most is None or value <= self.at_most)
-
-    def sentence(self, ppm: float) -> str:
-        """What was added, what is allowed, and whether the limit was met, with its source and mark."""
-        if self.at_least is None:
-            asked = f"at most {self.at_most:g} ppm"
-        elif self.at_most is None:
-            asked = f"at least {self.at_least:g} ppm"
-        elif self.at_least == self.at_most:
-            asked = f"exactly {self.at_least:g} ppm"
-        else:
-            asked = f"{self.at_least:g} to {self.at_most:g} ppm"
-        verdict = "met" if self.kept(ppm) else "not met"
-        c = self.citation
-        return f"{self.agent} {ppm:.1f} ppm, {self.product}: {asked} {self.basis}, {verdict} ({c.document} {c.section}, mark {c.mark})"
-
-
-@cache
-def cure_limits() -> tuple[CureLimit, ...]:
-    """Every published cure limit held here, in the file's order. Raises BookError where the file is malformed."""
-    try:
-        data = tomllib.loads((resources.files("rules.science") / "cure_limits.toml").read_text(encoding="utf-8"))
-        return tuple(_limit(name, row) for name, row in data["limits"].items())
-    except (tomllib.TOMLDecodeError, KeyError, TypeError) as error:
-        raise BookError(f"cure_limits.toml is malformed ({error}); restore the file as it was published") from error
-
-
-def cure_limit(name: str) -> CureLimit:
-    """The limit of that name. Raises ScienceError that lists those there are."""
-    for limit in cure_limits():
-        if limit.name == name:
-            return limit
-    raise ScienceError(f'there is no cure limit "{name}"; there are {", ".join(x.name for x in cure_limits())}')
-
-
-def _limit(name: str, row: dict[str, Any]) -> CureLimit:
-    citation = Citation(row["document"], row["section"], row["date"], row["mark"], row.get("note", ""))
-    return CureLimit(name, row["product"], row["agent"], row.get("at_least"), row.get("at_most"), row["basis"], row["printed"], citation)
 
 
 def _mass(what: str, value: float, *, zero: bool = False) -> float:

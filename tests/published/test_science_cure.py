@@ -11,13 +11,17 @@ from pathlib import Path
 
 import pytest
 
+from rules.book import load_book, load_table
+from rules.engine import Engine
+from rules.history import arrange
+from rules.limits.spec import Composition
+from rules.plan_load import load_plan
+from rules.reading import HOUR, SECOND, LotEvent
 from rules.science.cure import (
     as_potassium_nitrite,
     as_sodium_nitrite,
     brine_pct,
     comminuted_ppm,
-    cure_limit,
-    cure_limits,
     curing_salt_ppm,
     dry_cure_ppm,
     ounces_per_hundred_pounds,
@@ -71,66 +75,110 @@ def test_printed_246_ppm_of_potassium_nitrite_is_cut_off() -> None:
     assert as_sodium_nitrite(as_potassium_nitrite(200.0)) == pytest.approx(200.0)
 
 
+def limit(name: str) -> tuple[float | None, float | None]:
+    """The bounds of a book's composition table."""
+    rule = load_table(f"us-inspected-2021/cure-{name}").rule()
+    assert isinstance(rule, Composition)
+    return rule.least, rule.most
+
+
 @pytest.mark.parametrize(
     ("name", "ounces"),
     [
         ("nitrite-comminuted", 1 / 4),
-        ("nitrite-dry-cure", 1),
+        ("nitrite-dry", 1),
         ("nitrate-comminuted", 2.75),
-        ("nitrate-dry-cure", 3.5),
+        ("nitrate-dry", 3.5),
         ("erythorbate-comminuted", 7 / 8),
         ("erythorbic-acid-comminuted", 3 / 4),
         ("glucono-delta-lactone", 8),
+        ("glucono-delta-lactone-genoa", 16),
         ("fumaric-acid", 1),
     ],
 )
 def test_limit_in_ppm_is_the_regulation_s_ounces(name: str, ounces: float) -> None:
     """9 CFR 424.21(c): ounces to 100 lb, 1600 oz."""
-    limit = cure_limit(name)
-    assert limit.at_most == pytest.approx(ounces_per_hundred_pounds(ounces))
-    assert limit.citation.mark == "O"
+    assert limit(name) == (None, pytest.approx(ounces_per_hundred_pounds(ounces)))
+    assert load_table(f"us-inspected-2021/cure-{name}").rows[0].citation.mark == "O"
 
 
 def test_fumaric_acid_is_printed_twice_and_the_smaller_is_used() -> None:
     """9 CFR 424.21(c) as printed: 0.065 % (650 ppm) or 1 oz to 100 lb (625 ppm) do not agree."""
-    limit = cure_limit("fumaric-acid")
-    assert limit.at_most == 625.0
-    assert "650 ppm" in limit.citation.note
+    assert limit("fumaric-acid") == (None, 625.0)
+    assert "650 ppm" in load_table("us-inspected-2021/cure-fumaric-acid").note
 
 
 def test_erythorbate_547_is_the_regulation_s_seven_eighths_of_an_ounce() -> None:
     """547 ppm as trials print it is 546.875: met when weighed to the ounce, not met when 547 ppm is taken to the letter."""
-    limit = cure_limit("erythorbate-comminuted")
-    assert limit.kept(ounces_per_hundred_pounds(7 / 8))
-    assert not limit.kept(547.0)
+    _, most = limit("erythorbate-comminuted")
+    assert most is not None
+    assert ounces_per_hundred_pounds(7 / 8) <= most < 547.0
 
 
 @pytest.mark.parametrize(
-    ("name", "ppm", "kept"),
+    ("name", "least", "most"),
     [
-        ("nitrite-comminuted", 156.25, True),
-        ("nitrite-comminuted", 156.26, False),
-        ("nitrite-bacon-pumped", 120.0, True),
-        ("nitrite-bacon-pumped", 119.0, False),
-        ("nitrite-bacon-pumped", 121.0, False),
-        ("nitrite-bacon-pumped-b", 40.0, True),
-        ("nitrite-bacon-pumped-b", 81.0, False),
-        ("nitrite-keep-refrigerated", 119.9, False),
-        ("nitrite-keep-refrigerated", 500.0, True),
+        ("nitrite-bacon-pumped", 120.0, 120.0),
+        ("nitrite-bacon-pumped-a", 100.0, 100.0),
+        ("nitrite-bacon-pumped-b", 40.0, 80.0),
+        ("nitrite-bacon-immersion", None, 120.0),
+        ("nitrite-bacon-dry", None, 200.0),
+        ("nitrite-finished", None, 200.0),
+        ("nitrite-keep-refrigerated", 120.0, None),
+        ("nitrite-shelf-stable", 40.0, None),
     ],
 )
-def test_limit_includes_its_ends(name: str, ppm: float, kept: bool) -> None:
-    """9 CFR 424.21(c), 424.22(b)(1); the handbook's 120 ppm is a least value."""
-    limit = cure_limit(name)
-    assert limit.kept(ppm) is kept
-    assert ("not met" in limit.sentence(ppm)) is not kept
-    assert f"mark {limit.citation.mark}" in limit.sentence(ppm)
+def test_bounds_are_those_printed(name: str, least: float | None, most: float | None) -> None:
+    """9 CFR 424.21(c), 424.22(b); the handbook's two figures are least values."""
+    assert limit(name) == (least, most)
+
+
+def judged(name: str, value: float) -> str:
+    """The verdict on one value of the table's measure, by the engine, at the lot's end."""
+    table = load_table(f"us-inspected-2021/cure-{name}")
+    text = f"""
+[[product]]
+code = "links"
+cured = true
+[[product.step]]
+name = "mix"
+[[product.step.limit]]
+name = "cure"
+kind = "composition"
+book = "{table.ref}"
+"""
+    engine = Engine(load_plan(text))
+    at = 1_767_225_600 * SECOND
+    events = [LotEvent(at, "start", "L", "links"), LotEvent(at, "measure", "L", table.rows[0].values["measure"], str(value))]
+    for event in arrange([*events, LotEvent(at + HOUR, "end", "L")]):
+        engine.feed(event)
+    return str(engine.report()["lots"][0]["limits"][0]["verdict"])
+
+
+@pytest.mark.parametrize(
+    ("name", "ppm", "verdict"),
+    [
+        ("nitrite-comminuted", 156.25, "met"),
+        ("nitrite-comminuted", 156.26, "deviated"),
+        ("nitrite-bacon-pumped", 120.0, "met"),
+        ("nitrite-bacon-pumped", 119.0, "deviated"),
+        ("nitrite-bacon-pumped", 121.0, "deviated"),
+        ("nitrite-bacon-pumped-b", 40.0, "met"),
+        ("nitrite-bacon-pumped-b", 81.0, "deviated"),
+        ("nitrite-keep-refrigerated", 119.9, "deviated"),
+        ("nitrite-keep-refrigerated", 500.0, "met"),
+    ],
+)
+def test_limit_includes_its_ends(name: str, ppm: float, verdict: str) -> None:
+    """9 CFR 424.21(c), 424.22(b)(1); the handbook's 120 ppm is a least value. Judged by the engine on the value entered."""
+    assert judged(name, ppm) == verdict
 
 
 def test_limits_not_read_in_the_regulation_keep_their_mark() -> None:
     """The pickle's nominal ppm, the handbook's two figures and Canada's were read in secondary pages."""
-    assert {x.name for x in cure_limits() if x.citation.mark != "O"} == {
-        "nitrite-pickle", "nitrite-keep-refrigerated", "nitrite-shelf-stable", "nitrite-canada",
+    tables = [t for book in ("us-inspected-2021", "canada") for t in load_book(book).tables.values() if t.kind == "composition"]
+    assert {t.name for t in tables if t.rows[0].citation.mark != "O"} == {
+        "cure-nitrite-pickle", "cure-nitrite-keep-refrigerated", "cure-nitrite-shelf-stable", "cure-nitrite", "cure-nitrite-side-bacon",
     }  # fmt: skip
 
 

@@ -60,7 +60,6 @@ REFUSALS: dict[str, tuple[Callable[[], object], str]] = {
     "brine as a fraction of nothing": (lambda: cure.brine_pct(2, 0), "moisture is 0 %"),
     "brine of 100": (lambda: cure.salt_for_brine(100, 60), "below 100"),
     "salt below 0": (lambda: cure.brine_pct(-1, 60), "salt is -1 %"),
-    "cure limit unknown": (lambda: cure.cure_limit("salt"), 'no cure limit "salt"'),
     "degree-hours without unit": (lambda: degree_hours.parse_degree_hours("1200"), '"1200 °F h"'),
     "degree-hours without a row": (lambda: degree_hours.band_for([degree_hours.Band(None, 30.0, 1.0)], 35.0), "has no row"),
 }

@@ -380,12 +380,13 @@ class Lot:
             self._limit_met(self.runs[run.key], at)
 
     def _limit_met(self, run: Run, at: Instant) -> None:
-        if run.verdict()[0] is not Verdict.MET:
+        if run.verdict_alone()[0] is not Verdict.MET:
             return
         self.hub.cross(at)
         if run.limit.kind == "lethality":
-            self.cooling.lethality_met(run, at)
-        self.advance.shown(run.limit.kind, at)
+            self.cooling.lethality_met(run, at)  # of this entry of its step, whatever became of an earlier one
+        if run.verdict()[0] is Verdict.MET:
+            self.advance.shown(run.limit.kind, at)
 
     def _end_come_up(self, probe: str, place: str, at: Instant) -> None:
         lethal = [r for r in self.runs.values() if r.limit.kind == "lethality" and r.limit.critical and r.limit.place == place]

@@ -41,6 +41,7 @@ class LotCooling:
                 continue
             if probe.id not in trackers:
                 trackers[probe.id] = CoolingWatch(run.limit, probe.id, probe.uncertainty_c or 0.0, lot.unit, at)
+                self._tell_begin(trackers[probe.id])
             self._go_on(run, trackers[probe.id], at)
             self.lend(key)
 
@@ -117,12 +118,17 @@ class LotCooling:
     def steps_changed(self, at: Instant, left: list[str], *, person: bool) -> None:
         """Open at a cooling step's start, end with the last of its steps; begin counting `begin_within`."""
         lot = self.lot
-        if any(lot.runs[k].limit.kind == "lethality" for name in left for k in lot.keys(name)):
-            self.left_lethal = at
+        cooks = {name for name in (*left, *lot.current) if any(lot.runs[k].limit.kind == "lethality" for k in lot.keys(name))}
+        if cooks:
+            self.left_lethal = None if cooks & set(lot.current) else at
             self._tell_begin()
         for key in self.trackers:
             run = lot.runs[key]
             inside = any(s in lot.current for s in run.steps)
+            if run.current and inside and any(s in left for s in run.steps) and lot.step_of(run).repeats and not run.limit.over:
+                self._leave(run, at, person=True)  # entered again from itself
+                for tracker in [t for t in self._followed(key) if t.told and t.closed is None]:
+                    self.hush(run, tracker)
             if run.opened is not None and inside and not run.current:
                 if lot.step_of(run).repeats and not run.limit.over and not run.travelling:
                     run = lot.runs[key] = run.again()
@@ -196,7 +202,7 @@ class LotCooling:
                 tracker.closed = at
                 lot.hub.detach(tracker)
                 tracker = self.hush(run, tracker)  # noqa: PLW2901 — what follows the probe from now on
-            tracker.restart()
+            tracker.cooked_again()
             self._open(fresh, tracker, at)
             if tracker.probe != "check":
                 lot.hub.attach(tracker, lot)
@@ -265,7 +271,7 @@ class LotCooling:
                 start = clock if clock is not None or other.closed is None else hot_at
                 starts += [start] if start is not None else []
             known = min(starts, default=None)
-            tracker.lend(known, None if others else self.lot.runs[key].opened, _unsettled(others))
+            tracker.lend(known, None if others else next(self.lot.runs[key].every()).opened, _unsettled(others))
             if tracker.news:
                 self.lot.hear(tracker)
 
@@ -279,14 +285,15 @@ class LotCooling:
                 if not tracker.own_hot and not tracker.final:
                     tracker.relink(_unsettled(self._hot_others(key, tracker)))
 
-    def _tell_begin(self) -> None:
-        if self.left_lethal is None:
-            return
+    def _tell_begin(self, only: CoolingWatch | None = None) -> None:
+        """Let every tracker know by when cooling has to begin: counted from the end of the last cook that was left."""
         for key, trackers in self.trackers.items():
             rule = self.lot.runs[key].limit.rule
             if isinstance(rule, Cooling) and rule.begin_within is not None:
+                by = None if self.left_lethal is None else self.left_lethal + rule.begin_within
                 for tracker in trackers.values():
-                    tracker.begin(self.left_lethal + rule.begin_within)
+                    if only is None or tracker is only:
+                        tracker.begin(by)
 
 
 def _unsettled(others: list[CoolingWatch]) -> tuple[CoolingWatch, ...]:

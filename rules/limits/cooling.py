@@ -66,9 +66,9 @@ class CoolingWatch(CoolingMarks):
             self.last_at = at
             return self.news
         last = self.last_at
-        if lo >= self.start_b and self.sealed:
+        if lo >= self.start_b and self.sealed and (self.clock is not None or self.hot_at is not None):
             self.warm_at = at
-            (self._cool if self.clock is not None or self.hot_at is not None else self._never_hot)(at, lo, hi)
+            self._cool(at, lo, hi)
         elif lo >= self.start_b:
             if self.hot_at is not None and self.clock is None and self.begin_by is None and at - self.hot_at <= self.max_gap:
                 self.hot_at = self.last_at = at
@@ -228,20 +228,21 @@ class CoolingWatch(CoolingMarks):
             self.blind = [at, f"{gap_words(at - last)} after cooling had opened, and then at or above {self._start()}"]
 
     def _begin(self, at: Instant, lo: float) -> None:
-        """Judge `begin_within` at the first reading past it."""
-        if self.begin_by is None or at <= self.begin_by:
+        """Judge `begin_within`: by the first reading below `start`, or the first one past the deadline."""
+        if self.begin_by is None:
             return
-        by, self.begin_by = self.begin_by, None
-        if self.clock is not None:
+        by = self.begin_by
+        if at <= by:
+            self.begin_by = None if lo < self.start_b else by
             return
-        gap = self.last_at is not None and at - self.last_at > self.max_gap
+        self.begin_by = None
         text = f"cooling had not begun in time: still at or above {self._start()}"
-        if not gap:
+        if self.last_at is not None and at - self.last_at <= self.max_gap:
             self._ruin(by, text)
         elif lo >= self.start_b:
             self._ruin(at, text)
-        else:
-            self._doubt(by, "the time by which cooling had to begin passed while nothing was measured")
+        elif self.blind is None or by < self.blind[0]:
+            self.blind = [by, "the time by which cooling had to begin passed while nothing was measured"]
 
     def _note(self, at: Instant, hi: float) -> None:
         """Remember how cold a probe was that takes its clock from others which may still change."""
@@ -273,11 +274,17 @@ class CoolingWatch(CoolingMarks):
         self.verdict, self.at, self.reason, self.withdrawn = Verdict.OPEN, None, "", False
         self._bracket()
 
+    def cooked_again(self) -> None:
+        """A new watch after a further cook: what a gap before it hid is no longer asked."""
+        self.blind = None
+        self.restart()
+
     def speak_again(self, at: Instant, need_text: str | None) -> None:
         """The limit's steps are entered again; `need_text` is given where that is a fresh opening."""
         self.silent = False
         if need_text is not None:
             self.opened = at
+            self._unsay()
             self.open(at, need_text)
             return
         self._unsay()
@@ -330,9 +337,10 @@ class CoolingWatch(CoolingMarks):
                 self._marks(at, hi)
             last = at
 
-    def begin(self, by: Instant) -> None:
-        """Cooling has to begin by this instant."""
-        self.begin_by = by
+    def begin(self, by: Instant | None) -> None:
+        """Cooling has to begin by this instant, unless it has begun; None: the lot is being cooked again."""
+        warm = self.last_at in (self.hot_at, self.warm_at)  # also before the first reading
+        self.begin_by = by if warm else None
         self._bracket()
 
     def restart(self) -> None:
@@ -371,11 +379,17 @@ class CoolingWatch(CoolingMarks):
             self.before_removal = self.state() if withdrawn else None
             self.closed = at
 
+    def _never_begun(self, at: Instant, last: Instant) -> None:
+        """Closed while hot, past the time by which cooling had to begin."""
+        if self.begin_by is not None and at > self.begin_by and at - last <= self.max_gap:
+            self._ruin(self.begin_by, f"cooling had not begun in time: still at or above {self._start()}")
+
     def finish(self, at: Instant) -> None:
         """Closed with a mark outstanding is never met."""
         last = self.last_at
         assert last is not None
-        if self.clock is None and self.hot_at is not None and self.own_hot:
+        self._never_begun(at, last)
+        if self.clock is None and self.hot_at is not None and self.own_hot and self.ruin is None:
             self.settle(
                 Verdict.UNPROVEN, at, f"{'withdrawn' if self.withdrawn else 'ended'} at or above {self._start()}: cooling was not shown"
             )

@@ -37,7 +37,7 @@ class CoolingMarks(Watch):
         self.to_b = [at_or_below(w.to_c) for w in rule.windows]
         self.opening: Instant | None = None
         self.silent = False  # the limit's steps were left; they may be entered again
-        self.blind: list[Any] | None = None  # [at, sentence] of the first gap after the opening that ended at or above start
+        self.blind: list[Any] | None = None  # [at, sentence] of the first gap that hides whether the core was hot
         self.need_text = ""  # why the option's conditions are not met, or ""
         self.need_sure = True  # False at the very instant of the opening, while a measure may still be entered
         self._no_marks()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -88,15 +89,14 @@ def again(lot: Lot, step: Step, limit: Limit, runs: list[Run]) -> list[tuple[Spe
         if opened is None or at <= opened.at or any(run.pieces[0].start == moment for run in runs):
             continue
         decided = []
-        for probe in lot.cores:
-            if not any(spell.start <= moment and (spell.end is None or moment < spell.end) for spell in lot.placed(probe.id)):
-                continue
-            mine = [(r, w) for r, run in enumerate(runs) for w, watch in enumerate(run.watches) if watch.probe == probe.id]
+        inside = [p.id for p in lot.cores if any(s.start <= moment and (s.end is None or moment < s.end) for s in lot.placed(p.id))]
+        for probe in ["check"] if limit.sampled is not None else inside:
+            mine = [(r, w) for r, run in enumerate(runs) for w, watch in enumerate(run.watches) if watch.probe == probe]
             mine = [(r, w) for r, w in mine if runs[r].watches[w].opened.at < at]
             if mine:
                 outcome = lot.cooling_outcome(step, limit, runs, *mine[-1], at)
                 if outcome.final or outcome.verdict is Verdict.DEVIATED:
-                    decided.append(probe.id)
+                    decided.append(probe)
         stays = [stay for stay in lot.stays if stay.step.name in lot.names(step, limit)]
         ahead = [stay for stay in stays if stay.spell.end is None or stay.spell.end > moment]
         spell = Spell(moment, lot.extended(step, limit, ahead[0]).end if ahead else lot.end)
@@ -105,28 +105,36 @@ def again(lot: Lot, step: Step, limit: Limit, runs: list[Run]) -> list[tuple[Spe
     return found
 
 
-def setting(lot: Lot, step: Step, limit: Limit, run: Run, watch: Watch) -> Setting:
-    """What a cooling watch needs to know beyond its own readings."""
+def setting(lot: Lot, step: Step, limit: Limit, runs: Sequence[Run], run: Run, watch: Watch) -> Setting:
+    """What a cooling watch needs to know beyond its own readings; a later run goes on with the clocks of the earlier ones."""
     rule = limit.rule
     assert isinstance(rule, Cooling)
-    opened = run.pieces[0].start
-    since = opened.at if run.anew else None
-    restarts = [at for at, _, _ in lot.steps_met if at > opened.at]
+    opened, first = run.pieces[0].start, runs[0].pieces[0].start
+    restarts = [at for at, _, _ in lot.steps_met if at > first.at]
     met = any(all(_least(lot, need.measure, opened.at) >= need.least for need in needs) for needs in rule.needs)
+
+    cooked = opened.at in restarts
+    fresh = opened.at if cooked else None
+    leaves = [leave for leave in _leaves(lot) if not cooked or leave.at >= opened.at]
+    placed = min((spell.start.at for spell in watch.placed), default=opened.at)
+    leaves = [leave for leave in leaves if leave.cooked_again is None or leave.cooked_again > placed]
+
+    def clock_opening(probe: str) -> Instant:
+        return min((w.opened.at for each in runs for w in each.watches if w.probe == probe), default=opened.at)
 
     def others(at: Instant) -> list[Instant]:
         clocks = []
         for probe in (p for p in lot.cores if p.id != watch.probe and limit.sampled is None):
-            seen = [s for s in lot.core_seen(probe.id) if s.at <= at and (since is None or s.at >= since)]
-            first = min((w.opened.at for w in run.watches if w.probe == probe.id), default=opened.at)
-            start = clock(rule, seen, lot.uncertainty(limit, probe), first, [once for once in restarts if once <= at])
+            seen = [s for s in lot.core_seen(probe.id) if s.at <= at]
+            start = clock(rule, seen, lot.uncertainty(limit, probe), clock_opening(probe.id), [once for once in restarts if once <= at])
             gone = not any(spell.holds(at) for spell in lot.placed(probe.id))
             if start == WAITING and gone:
                 start = seen[-1].at
             clocks += [start] if start is not None else []
         return clocks
 
-    return Setting(opened.at, restarts, bool(rule.needs) and not met, others, _leaves(lot, opened), lot.end, since)
+    fresh = fresh if fresh is not None else clock_opening(watch.probe)
+    return Setting(first.at, restarts, bool(rule.needs) and not met, others, leaves, lot.end, clock_opening(watch.probe), fresh)
 
 
 def _least(lot: Lot, measure: str, at: Instant) -> float:
@@ -134,15 +142,14 @@ def _least(lot: Lot, measure: str, at: Instant) -> float:
     return min((entry.value for entry in entries(lot.measures, measure, at)), default=float("-inf"))
 
 
-def _leaves(lot: Lot, opened: Moment) -> list[Leave]:
-    """When the lot left each cook that matters to this opening: the last one met before it, and those met later."""
-    met = [one for one in lot.steps_met if one[0] > opened.at]
-    before = [one for one in lot.steps_met if one[0] <= opened.at]
-    turns = [*before[-1:], *met]
+def _leaves(lot: Lot) -> list[Leave]:
+    """When the lot left each of its cooks, and when it entered the next."""
+    cooks = {step.name for step, _ in lot.lethalities()}
+    stays = [stay for stay in lot.stays if stay.step.name in cooks]
     found = []
-    for n, (at, step, _) in enumerate(turns):
-        ends = [stay.spell.end.at for stay in lot.stays if stay.step is step and stay.spell.end is not None and stay.how != "end"]
-        ends = [end for end in ends if end >= at] or ends[-1:]
-        following = turns[n + 1][0] if n + 1 < len(turns) else None
-        found += [Leave(ends[0], following)] if ends else []
+    for stay in stays:
+        end = stay.spell.end
+        if end is None or stay.how == "end" or any(s is not stay and s.spell.holds(end.at) and s.spell.end != end for s in stays):
+            continue
+        found.append(Leave(end.at, min((s.spell.start.at for s in stays if s.spell.start >= end), default=None)))
     return found

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from rules.finding import Verdict
 from rules.limits.spec import Cooling
 from rules.reading import MINUTE, Instant
-from tests.plain.evidence import OPEN, Moment, Outcome, Seen, Spell, Watch, milli
+from tests.plain.evidence import LAST, OPEN, Moment, Outcome, Seen, Spell, Watch, milli
 
 WAITING = -1  # the newest reading is at or above `start`
 
@@ -19,7 +19,9 @@ def clock(rule: Cooling, seen: Sequence[Seen], u: float, opening: Instant, resta
     """When the probe's own clock started, as known from these readings; WAITING; None if it was never at or above `start`."""
     found = _sought(rule, seen, u, opening)
     for again in restarts:
-        later = _sought(rule, [s for s in seen if s.at >= again], u, again)
+        newest = [s for s in seen if s.at < again][-1:]
+        hot = [s for s in newest if milli(s.low - u) >= milli(rule.start_c)]  # it waits already
+        later = _sought(rule, [*hot, *(s for s in seen if s.at >= again)], u, again)
         found = found if later is None else later
     return found
 
@@ -34,7 +36,7 @@ def _sought(rule: Cooling, seen: Sequence[Seen], u: float, since: Instant) -> In
 
 
 class Leave(NamedTuple):
-    """When the lot left a cook that had been met, and when a later cook was met, if one was."""
+    """When the lot left a cook, and when it entered a later one, if it did."""
 
     at: Instant
     cooked_again: Instant | None
@@ -46,7 +48,8 @@ class Setting:
 
     `opening` is the limit's; `restarts` are later instants at which lethality was met; `short_of_needs`: the conditions
     were not entered by the opening; `others(at)` are the clocks of the lot's other core probes at an instant;
-    `leaves` are when the lot left the steps in which its lethality was met; before `since`, if given, nothing counts.
+    `leaves` are when the lot left its cooks; `clock_opening` is when a watch of the limit first opened on this probe,
+    `fresh_since` when nothing that earlier watches did not know was hidden yet: at a further cook, or else at that opening.
     """
 
     opening: Instant
@@ -55,15 +58,14 @@ class Setting:
     others: Callable[[Instant], Sequence[Instant]]
     leaves: Sequence[Leave] = ()
     lot_end: Moment | None = None
-    since: Instant | None = None
+    clock_opening: Instant | None = None
+    fresh_since: Instant | None = None
 
 
 def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Setting, now: Instant) -> Outcome:
     """`all_seen` are all good readings of the probe while placed in the lot, also those before the opening."""
     if watch.opened.at > now:
         return OPEN
-    if setting.since is not None:
-        all_seen = [s for s in all_seen if s.at >= setting.since]
     ends = [spell.end.at for spell in spells(watch) if spell.end is not None and spell.end.at <= now]
     instants = {watch.opened.at, now, *ends, *(s.at for s in all_seen if s.at <= now and any(spell.holds(s.at) for spell in spells(watch)))}
     outcome = OPEN
@@ -75,7 +77,8 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
             causes.append(watch.opened.at)
         until = at if closed is None else closed.at
         before = _start(rule, watch, [s for s in seen if s.at < at], setting, at)
-        for clock_start, took in [before[:2], (start, taken)]:  # as known before the reading of this instant, and with it
+        views = [before[:2], (start, taken)]  # as known before the reading of this instant, and with it
+        for clock_start, took in views[1:] if at == watch.opened.at and watch.opened.order >= LAST else views:
             if clock_start != WAITING:
                 deviated = Course(rule, watch, seen, clock_start, took, until, closed is not None, clock_start != start).deviated
                 if deviated is not None:
@@ -85,7 +88,7 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
             if late is not None and late.verdict is Verdict.DEVIATED:
                 return late
             causes += [late.at] if late is not None and late.at is not None else []
-        outcome = _standing(rule, watch, seen, (start, taken), causes, at, closed, setting.lot_end)
+        outcome = _standing(rule, watch, seen, (start, taken), causes, at, closed, setting)
         if outcome.final:
             return outcome
     return outcome
@@ -106,14 +109,14 @@ def _closing(watch: Watch, at: Instant) -> Moment | None:
 def _start(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, at: Instant) -> tuple[Instant, bool, list[Instant]]:
     """The clock's start as known at `at`, whether it was taken over, and what its lack makes unproven."""
     restarts = [again for again in setting.restarts if again <= at]
-    own = clock(rule, seen, watch.u, watch.opened.at, restarts)
+    own = clock(rule, seen, watch.u, setting.clock_opening or watch.opened.at, restarts)
     if own is not None:
         return own, False, []
     hot = [s.at for s in seen if milli(s.low - watch.u) >= milli(rule.start_c)]
     if hot and setting.others(hot[0]) and all(start == WAITING for start in setting.others(hot[0])):
         risen = _sought(rule, [s for s in seen if s.at >= hot[0]], watch.u, hot[0])  # it rose while it waited for the others
         return (WAITING if risen is None else risen), False, []
-    others = setting.others(at)
+    others = setting.others(seen[-1].at if seen else at)  # looked for at each of the probe's own readings
     started = [start for start in others if start != WAITING]
     if started:
         return min(started), True, []
@@ -210,13 +213,13 @@ def _standing(
     causes: list[Instant],
     at: Instant,
     closing: Moment | None,
-    lot_end: Moment | None,
+    setting: Setting,
 ) -> Outcome:
     """The outcome at an instant at which nothing has deviated."""
     start, taken = clock_start
     closed = None if closing is None else closing.at
-    removed = closing is not None and closing != lot_end and any(spell.end == closing for spell in watch.placed)
-    causes = [*causes, *_waited_blind(rule, watch, seen)]
+    removed = closing is not None and closing != setting.lot_end and any(spell.end == closing for spell in watch.placed)
+    causes = [*causes, *_waited_blind(rule, watch, seen, setting.fresh_since or watch.opened.at)]
     if start == WAITING or not seen:
         if closed is not None:
             return Outcome(Verdict.UNPROVEN, min([*causes, closed]), withdrawn=removed)
@@ -233,12 +236,10 @@ def _standing(
     return OPEN if short else Outcome(Verdict.MET, last_mark, final)
 
 
-def _waited_blind(rule: Cooling, watch: Watch, seen: Sequence[Seen]) -> list[Instant]:
+def _waited_blind(rule: Cooling, watch: Watch, seen: Sequence[Seen], since: Instant) -> list[Instant]:
     """The ends of gaps, after the opening, that end at or above `start`: what cooled and was heated again meanwhile is not known."""
     pairs = itertools.pairwise(seen)
-    return [
-        b.at for a, b in pairs if b.at > watch.opened.at and b.at - a.at > watch.max_gap and milli(b.low - watch.u) >= milli(rule.start_c)
-    ]
+    return [b.at for a, b in pairs if b.at > since and b.at - a.at > watch.max_gap and milli(b.low - watch.u) >= milli(rule.start_c)]
 
 
 def _begun_late(rule: Cooling, watch: Watch, seen: Sequence[Seen], leave: Leave, at: Instant, closed: bool) -> Outcome | None:
@@ -248,6 +249,9 @@ def _begun_late(rule: Cooling, watch: Watch, seen: Sequence[Seen], leave: Leave,
     deadline = leave.at + rule.begin_within
     if leave.cooked_again is not None and leave.cooked_again <= deadline:
         return None  # cooked again before it passed
+    newest = [s for s in seen if s.at < leave.at][-1:]
+    if newest and milli(newest[0].low - watch.u) < milli(rule.start_c):
+        return None  # it had begun
     begun = next((s.at for s in seen if s.at >= leave.at and milli(s.low - watch.u) < milli(rule.start_c)), None)
     if begun is not None and begun <= deadline:
         return None

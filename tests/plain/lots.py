@@ -29,6 +29,7 @@ from tests.plain.carried import Carried, carry, common
 from tests.plain.cooling import cooling
 from tests.plain.degrees import bare_amount, degree_sums
 from tests.plain.evidence import (
+    LAST,
     Evidence,
     Moment,
     Outcome,
@@ -287,7 +288,7 @@ class Lot:
         watch = runs[r].watches[w]
         assert isinstance(limit.rule, Cooling)
         seen = watch.evidence.seen if limit.sampled is not None else self.core_seen(watch.probe)
-        return cooling(limit.rule, watch, seen, chill.setting(self, step, limit, runs[r], watch), at)
+        return cooling(limit.rule, watch, seen, chill.setting(self, step, limit, runs, runs[r], watch), at)
 
     def _lethal(self, come_up: Limit, watch: Watch) -> Instant | None:
         """When the probe's lethality was met, by every critical lethality limit of that place."""
@@ -302,11 +303,13 @@ class Lot:
                 if other.probe == watch.probe
             ]
             at = [o.at for o in outcomes if o.verdict is Verdict.MET and o.at is not None]
-            at = [a if step.repeats else max(a, watch.opened.at) for a in at if a >= watch.opened.at or not step.repeats]
+            at = [a for a in at if a >= watch.opened.at or not step.repeats]
             if not at:
                 return None
             met.append(min(at))
         lethal = max(met, default=None)
+        if lethal is not None and Moment(lethal, LAST - 1) < watch.opened:
+            return None  # met before this come-up began
         inside = [spell for stretch in watch.stretches for spell in stretch.inside]
         return lethal if lethal is not None and any(spell.holds(lethal) for spell in inside) else None
 

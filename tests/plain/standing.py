@@ -10,7 +10,7 @@ from rules.finding import Verdict, worst
 from rules.limits.spec import Ceiling, Dwell, Exposure, Floor
 from rules.plan import Limit, Plan
 from rules.quantity import from_datetime, local
-from rules.reading import Event, Instant, Reading
+from rules.reading import Event, Instant
 from tests.plain import kinds
 from tests.plain.evidence import Moment, Outcome, Spell, Stretch, Watch, evidence_of, instants_of, settle
 from tests.plain.kinds import Base
@@ -22,7 +22,7 @@ def standing(plan: Plan, rows: Sequence[Event], now: Instant) -> list[dict[str, 
     for room in plan.standing:
         for limit in room.limits:
             probes = [p for p in plan.probes if p.place == limit.place and p.room == room.room]
-            firsts = {p.id: min(e.at for e in rows if isinstance(e, Reading) and e.probe == p.id) for p in probes if _reads(rows, p.id)}
+            firsts = {p.id: evidence_of(rows, p.id).seen[0].at for p in probes if evidence_of(rows, p.id).seen}
             day = local(min(firsts.values()), plan.site.zone).date() if firsts else None
             while day is not None:
                 start, end = (from_datetime(datetime.combine(d, datetime.min.time(), plan.site.zone)) for d in (day, day + timedelta(1)))
@@ -37,10 +37,6 @@ def standing(plan: Plan, rows: Sequence[Event], now: Instant) -> list[dict[str, 
                 found.append(_day(room.room, day.isoformat(), limit, watches, now))
                 day += timedelta(1)
     return found
-
-
-def _reads(rows: Sequence[Event], probe: str) -> bool:
-    return any(isinstance(e, Reading) and e.probe == probe for e in rows)
 
 
 def _day(room: str, day: str, limit: Limit, watches: Sequence[Watch], now: Instant) -> dict[str, Any]:

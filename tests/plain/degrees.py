@@ -69,12 +69,14 @@ def row(rule: DegreeHours, highest_c: float) -> Band | None:
     return None
 
 
-def degree_hours(rule: DegreeHours, watch: Watch, base: Base, warmths: Sequence[Warmth], ph: Instant | None, now: Instant) -> Outcome:
-    """As known at `now`, nothing having deviated earlier; `warmths` are the readings that choose the row, `ph` when it was reached."""
+def degree_hours(
+    rule: DegreeHours, watch: Watch, base: Base, warmths: Sequence[Warmth], ph: Instant | None, early: bool, now: Instant
+) -> Outcome:
+    """As known at `now`, nothing having deviated earlier; `warmths` are the readings that choose the row, `ph` when it was reached, `early` if nothing is
+    summed since that stood before."""
     opened = watch.opened.at
     closing = _closed_by_ph(watch, ph, now)
     until, reached = (now, False) if closing is None else (closing, True)
-    early = ph is not None and ph <= opened
     found = [] if early else amounts(rule, watch, until, reached)
     own = [w for w in warmths if w.at < until or (w.at == until and w.probe == watch.probe)]
     whole = [w for w in warmths if w.at <= until]

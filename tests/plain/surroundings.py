@@ -71,7 +71,7 @@ def degree_outcome(lot: Lot, step: Step, limit: Limit, r: int, w: int, at: Insta
     early = ph is not None and ph <= watch.opened.at and (ph <= run.pieces[0].start.at or beside)
     base = Base() if early else lot.bases(step, limit, r, at)[w][0]
     turns = [*instants_of(watch, at), *(x.at for x in warmths), *([ph] if ph is not None else [])]
-    return settle(lambda now: degree_hours(rule, watch, base, warmths, ph, now), [t for t in turns if watch.opened.at <= t <= at])
+    return settle(lambda now: degree_hours(rule, watch, base, warmths, ph, early, now), [t for t in turns if watch.opened.at <= t <= at])
 
 
 def _warmths(lot: Lot, step: Step, limit: Limit, r: int) -> list[Warmth]:

@@ -74,6 +74,10 @@ class _Play:
         if not self.cores:
             raise RehearsalError('the plan has no core probe; write a [[probe]] with place = "core"')
         self.u = max(plan.probe_by_id[p].uncertainty_c or 0.0 for p in self.cores)
+        # A thin piece in water passes the room's air as fast as a probe that falls out of it, and the engine would take it for that.
+        wet = {s.room for s in self.product.steps if settings.stays.get(s.name, Stay()).water}
+        asked = {x.place for s in self.product.steps if s.room in wet for x in s.limits}
+        self.unread = {p.id for p in plan.probes if p.room in wet and p.room is not None and p.place not in asked}
         self.engine = Engine(self.plan)
         self.piece = Piece("cylinder", settings.diameter_m / 2.0, settings.start_c, material(product))
         self.now: Instant = 0
@@ -160,7 +164,7 @@ class _Play:
             self.engine.feed(Reading(probe, self.now, core_c))
         celsius, _, medium = self._around()
         for fixed in self.plan.probes:
-            if fixed.place not in ("chamber", "cooler", "room"):
+            if fixed.place not in ("chamber", "cooler", "room") or fixed.id in self.unread:
                 continue
             here = (fixed.room == self.step.room if self.plan.rooms else fixed.place == self._place()) and medium == "air"
             room = self.plan.room_by_id.get(fixed.room or "")
@@ -209,7 +213,9 @@ class _Play:
             return None
         if last or kind_of(self.plan, step, False) in ("cooler", "freezer"):
             cooling = [r for r in lot.runs.values() if r.limit.kind == "cooling"]
-            if any(lot.limit_verdict(r)[0] is Verdict.OPEN for r in cooling):
+            # Also what has been missed is cooled to its end, so that a person sees when it would be cold.
+            coldest = min((w.to_c for r in cooling if isinstance(r.limit.rule, Cooling) for w in r.limit.rule.windows), default=None)
+            if any(lot.limit_verdict(r)[0] is Verdict.OPEN for r in cooling) or (coldest is not None and self.piece.core_c > coldest):
                 return None
             self.decided_at = self.now if self.decided_at is None else self.decided_at
             return max(IN_A_WORK_ROOM, self.decided_at + _AFTER_COOLING - self.since)

@@ -53,6 +53,20 @@ def test_thick_piece_would_miss_its_cooling() -> None:
     assert found.in_band > 2 * HOUR
 
 
+def test_what_is_missed_is_cooled_to_its_end() -> None:
+    """A person sees when it would be cold."""
+    found = played(DEMO, "juniper-links", diameter_m=0.1, chamber_c=fahrenheit(170))
+    assert found.core_c[-1] < fahrenheit(40)
+
+
+@pytest.mark.parametrize("across_mm", [8, 12, 20])
+def test_thin_piece_in_ice_water_is_not_taken_for_a_probe_that_fell_out(across_mm: int) -> None:
+    """It passes the temperature of the room's air within seconds."""
+    text = LINKS.replace("[[product]]", '[[probe]]\nid = "counter-air"\nplace = "room"\nroom = "counter"\n\n[[product]]', 1)
+    found = played(text, diameter_m=across_mm / 1000.0, stays={**STAYS, "bath": Stay(0.5, 10 * MINUTE, True)})
+    assert verdicts(found)["cooling"] == "met"
+
+
 def test_slow_schedule_would_miss_the_come_up() -> None:
     """Six hours at 120 °F keep the core in the band."""
     text = LINKS.replace('{ set = "130 °F", for = "45 min" }', '{ set = "120 °F", for = "6 h" }')

@@ -19,7 +19,7 @@ from monitor import ledger
 from monitor.errors import InputError
 from monitor.store.schema import calibration
 from rules.plan import Plan, Probe, Site
-from rules.quantity import at_or_below, format_instant, parse_instant
+from rules.quantity import at_or_below, format_instant, format_span, parse_instant
 from rules.reading import HOUR, Instant, Span
 from rules.science.boiling import ICE_POINT_C, boiling_point, tolerance
 
@@ -28,7 +28,7 @@ METHODS = ("ice-point", "boiling-point", "comparison")
 LARGEST_OFFSET_C = 5.0
 #: Where the plan states no `check_every`. Seen in use: each day, two weeks, a month, a year; two weeks in a Missouri school programme.
 CHECK_EVERY: Span = 14 * 24 * HOUR
-CHECK_EVERY_SOURCE = "every 2 weeks, as a Missouri school programme asks; the law leaves it to the establishment's plan"
+CHECK_EVERY_SOURCE = "every 2 weeks (as a Missouri school programme asks; the law leaves it to the plan)"
 #: FDA Food Code 4-203.12, devices that measure air or water, ±1.5 °C: from memory, unverified (M).
 AIR_TOLERANCE_C = 1.5
 
@@ -89,6 +89,14 @@ def allowed_source(probe: Probe | None) -> str:
 def interval(probe: Probe | None) -> Span:
     """How often a probe is to be checked."""
     return CHECK_EVERY if probe is None or probe.check_every is None else probe.check_every
+
+
+def interval_words(probe: Probe | None) -> str:
+    """How often a probe is to be checked, in words, and who says so."""
+    if probe is None or probe.check_every is None:
+        return f"{CHECK_EVERY_SOURCE}; the plan states none"
+    days, rest = divmod(probe.check_every, 24 * HOUR)
+    return f"every {f'{days} days' if days and not rest else format_span(probe.check_every)}, as the plan says"
 
 
 def right_value(

@@ -149,6 +149,11 @@ class Pipeline:
                 self.judging.distrust()
                 raise
 
+    def ready(self, conn: Connection) -> None:
+        """Judge and tell whatever is stored and was not judged; RefusedError while judging has stopped."""
+        with self.judging.lock:
+            self._caught_up(conn, self._clock())
+
     def rejudge(self, conn: Connection, since: Instant, why: str) -> None:
         """Judge everything from `since` on again and tell what changed: what the store gives of it has changed (see `judging.py`)."""
         with self.judging.lock:

@@ -33,6 +33,7 @@ RECALL = "recall"
 
 def carry_out(conn: Connection, pipeline: Pipeline, effect: Effect, check: Mapping[str, Any], now: Instant, by: str) -> int:
     """Record the recall and everything that follows from it; its number. Raises RefusedError where it was carried out already."""
+    pipeline.ready(conn)
     if recalls.stretch_of(conn, check) != effect.stretch:
         raise RefusedError(f"{effect.stretch.probe} was checked or recalled meanwhile; look at what a recall would change once more")
     number = recalls.add(conn, effect.stretch, int(check["id"]), now, by)
@@ -122,9 +123,10 @@ def shown(effect: Effect, check: Mapping[str, Any], *, plan: Plan) -> dict[str, 
     error, turned = float(check["error_c"]), effect.turned
     count = len({c.lot or f"{c.step} {c.day}" for c in turned})
     since = "its first reading" if stretch.after is None else "its last good check"
+    lots = "1 lot was" if len(effect.served) == 1 else f"{len(effect.served)} lots were"
     text = (
         f"{stretch.probe} read {difference(abs(error), unit)} too {'high' if error > 0 else 'low'}. With that taken off since {since}, "
-        f"{len(effect.served)} lots were judged again: {count or 'no'} {'stands' if count == 1 else 'stand'} otherwise."
+        f"{lots} judged again: {count or 'no'} {'stands' if count == 1 else 'stand'} otherwise."
     )
     return {
         "probe": stretch.probe, "check": dict(check), "after": _text(stretch.after), "until": format_instant(stretch.until),

@@ -31,7 +31,8 @@ def read_plan(path: Path) -> Plan:
 def judge_files(plan: Path, readings: Path, events: Path | None = None, at: Instant | None = None) -> dict[str, Any]:
     """The Judge JSON of a plan, a Readings CSV and an Events CSV, as it stood at `at` (default: the last row)."""
     judged_by = read_plan(plan)
-    rows = read_csv_file(readings, [p.id for p in judged_by.probes])
+    humidity = [p.id for p in judged_by.probes if p.place == "humidity"]
+    rows = read_csv_file(readings, [p.id for p in judged_by.probes], humidity)
     if events is None:
         # A plan of rooms alone has no lot to run.
         return judge(judged_by, [*(one_lot(judged_by, rows, readings.stem) if judged_by.products else ()), *rows], at)

@@ -34,11 +34,14 @@ SUSPECT = "marked suspect by the source"
 FAULT = "fault"
 
 
-def read_csv(text_or_lines: str | Iterable[str], name: str, known_probes: Collection[str] | None = None) -> list[Reading | Fault]:
+def read_csv(
+    text_or_lines: str | Iterable[str], name: str, known_probes: Collection[str] | None = None, humidity: Collection[str] | None = None
+) -> list[Reading | Fault]:
     """Every reading and fault of a Readings CSV, in the order of its rows.
 
     `name` is the file's name for messages. `known_probes`: any other probe is a bad row. Values in °C are kept to
-    the last bit; °F are converted once. Raises CsvError at the first bad row; nothing is returned then.
+    the last bit; °F are converted once. `humidity`: the humidity probes, whose values are per cent (unit "%" or blank) and no other's;
+    None: not known, then "%" may stand anywhere. Raises CsvError at the first bad row; nothing is returned then.
     """
     lines = rows(text_or_lines, name, NEED, (*MAY, STORED))
     _, header = next(lines)
@@ -66,9 +69,11 @@ def read_csv(text_or_lines: str | Iterable[str], name: str, known_probes: Collec
         if probe is None:
             probe = seen[raw_probe] = _probe(raw_probe, known, name, line)
         unit = "" if i_unit is None else row[i_unit]
+        if unit and ("%" in unit or (humidity and probe in humidity)):
+            unit = _percent(unit, probe, humidity, name, line)
         quality = "" if plain or i_quality is None else row[i_quality]
         if unit and unit.strip().removeprefix("°") not in ("", "C", "F"):
-            raise CsvError(name, line, "unit", f"the unit is {unit!r}; write C or F, or leave it blank for °C")
+            raise CsvError(name, line, "unit", f"the unit is {unit!r}; write C or F, % for a humidity probe, or leave it blank for °C")
         value = row[i_value]
         if quality and quality.strip() not in ("", "ok", "suspect"):
             if quality.strip() != "fault":
@@ -95,6 +100,15 @@ def read_csv(text_or_lines: str | Iterable[str], name: str, known_probes: Collec
             suspect = (row[i_reason] if i_reason is not None else "") or SUSPECT
         add(Reading(probe, last_at, celsius, offset, suspect))
     return out
+
+
+def _percent(unit: str, probe: str, humidity: Collection[str] | None, name: str, line: int) -> str:
+    """The unit of a row with per cent or of a humidity probe: none, since its value stands as it is."""
+    if humidity is None or probe in humidity:
+        if unit.strip() in ("", "%"):
+            return ""
+        raise CsvError(name, line, "unit", f"the unit is {unit!r} and {probe} is a humidity probe; write %, or leave it blank for %")
+    raise CsvError(name, line, "unit", f"the unit is {unit!r} and {probe} is no humidity probe; write C or F, or leave it blank for °C")
 
 
 def _probe(text: str, known: frozenset[str] | None, name: str, line: int) -> str:
@@ -145,18 +159,23 @@ def _check_rest(row: list[str], i_offset: int | None, i_received: int | None, na
     return offset
 
 
-def read_csv_file(path: Path, known_probes: Collection[str] | None = None) -> list[Reading | Fault]:
+def read_csv_file(
+    path: Path, known_probes: Collection[str] | None = None, humidity: Collection[str] | None = None
+) -> list[Reading | Fault]:
     """`read_csv` of a file; also raises CsvError where the file cannot be read or is not UTF-8."""
-    return read_csv(read_file(path), str(path), known_probes)
+    return read_csv(read_file(path), str(path), known_probes, humidity)
 
 
 def write_csv(
-    out: TextIO, items: Iterable[tuple[Reading | Fault, Instant | None]], recalled: Callable[[Reading], Reading] | None = None
+    out: TextIO,
+    items: Iterable[tuple[Reading | Fault, Instant | None]],
+    recalled: Callable[[Reading], Reading] | None = None,
+    humidity: Collection[str] = (),
 ) -> int:
     """Write readings and faults, each with the instant it was received (None: not known), so that `read_csv` gives them back exactly.
 
     Returns the number of rows. Values stay raw, in °C, with their offset beside them: the one that `recalled` gives, and then what the
-    row was stored with in a column of its own.
+    row was stored with in a column of its own. Those of the probes in `humidity` are per cent and say so.
     """
     writer = row_writer(out)
     more: tuple[str, ...] = () if recalled is None else ("",)
@@ -173,7 +192,8 @@ def write_csv(
                 more = ("" if judged == item.offset_c else repr(item.offset_c),)
             offset = repr(judged) if judged else ""
             quality = "suspect" if item.suspect else ""
-            writer((instant_text(item.at), item.probe, repr(item.celsius), "", quality, offset, received, item.suspect, *more))
+            unit = "%" if item.probe in humidity else ""
+            writer((instant_text(item.at), item.probe, repr(item.celsius), unit, quality, offset, received, item.suspect, *more))
         count += 1
     return count
 

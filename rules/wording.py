@@ -33,3 +33,8 @@ def clock(at: Instant, zone: tzinfo, now: Instant, *, up: bool = False) -> str:
     """A local time to the minute, the seconds dropped or (`up`) counted as a whole one: "14:02"; "2 Mar 14:02" unless on `now`'s day."""
     moment, today = local(-(-at // MINUTE) * MINUTE if up else at, zone), local(now, zone)
     return f"{moment:%H:%M}" if moment.date() == today.date() else f"{moment.day} {moment:%b %H:%M}"
+
+
+def reading(value: float, place: str, unit: str) -> str:
+    """What a probe of that place reads: per cent of a humidity probe, a temperature in the site's unit of all others."""
+    return percent(value) if place == "humidity" else temperature(value, unit)

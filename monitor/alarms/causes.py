@@ -15,7 +15,8 @@ from urllib.parse import quote
 
 from monitor.alarms.limit_text import limit_text
 from rules.finding import Finding
-from rules.limits.spec import Ceiling, Floor
+from rules.limits.profile import NOT_RUN
+from rules.limits.spec import Ceiling, Floor, Profile
 from rules.plan import Limit, Plan
 from rules.quantity import format_span
 from rules.reading import Instant, LotEvent, Span
@@ -90,6 +91,8 @@ _FINDINGS: Final[dict[str, tuple[str, int, str, str, str, str]]] = {
     "unconfirmed": ("prompt", 2, "high", "high", "step still not confirmed", "Confirm where the lot is; write the time it moved."),
     "check-due": ("check", 1, "medium", "medium", "hand check due", "Measure by hand and enter it."),
     "heading-out": ("heading-out", 1, "high", "medium", "heading out of its limit", "Act now, while it can still be met."),
+    "off": ("off", 1, "medium", "medium", "off its schedule", "Look at the chamber: heat, dampers, door. Set it right."),
+    "fire-out": ("fire-out", 1, "high", "high", "fire out?", "Look at the fire, the gas and the door now."),
 }
 
 
@@ -105,6 +108,8 @@ def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | Non
     group, severity, if_critical, if_operating, words, advice = row
     limit = find_limit(finding, plan, product)
     verdict = group == "verdict"
+    if finding.what == "deviated" and limit is not None and isinstance(limit.rule, Profile) and NOT_RUN not in finding.text:
+        return None  # the same reading says `off`, which rings and ends once the chamber is back
     priority = limit.priority if limit and limit.priority and verdict else if_critical if finding.critical else if_operating
     place = f"{finding.lot} {finding.step}" if finding.lot else f"room {finding.step}"
     cause = Cause(
@@ -125,6 +130,8 @@ def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | Non
         on_delay=limit.on_delay if limit and verdict and not finding.critical else 0,
         off_delay=limit.off_delay if limit else 0,
     )
+    if finding.what == "fire-out":
+        return replace(cause, settled=True)  # a fall that was measured is over when somebody has seen it
     return _following(cause, finding, limit, plan) if verdict else cause
 
 
@@ -148,6 +155,8 @@ def cleared_by_finding(finding: Finding) -> tuple[tuple[str, str], ...]:
         return tuple((_key(group, *path), finding.probe) for group in ("verdict", *_BEFORE))
     if finding.what == "deviated":  # what warned of it is overtaken
         return tuple((_key(group, finding.lot or "room", finding.step, finding.limit), finding.probe) for group in _BEFORE)
+    if finding.what == "back":
+        return ((_key("off", finding.lot, finding.step, finding.limit), finding.probe),)
     if finding.what == "advanced":
         return ((_key("prompt", finding.lot, finding.step), ""),)
     return ()
@@ -156,7 +165,7 @@ def cleared_by_finding(finding: Finding) -> tuple[tuple[str, str], ...]:
 def cleared_by_event(event: LotEvent) -> tuple[str, ...]:
     """The key scopes (ending in `*`) that a person's entry about a lot ends."""
     if event.event in ("step", "end"):
-        prompts = (_key("prompt", event.lot) + "/*", _key("left-short", event.lot) + "/*")
+        prompts = (_key("prompt", event.lot) + "/*", _key("left-short", event.lot) + "/*", _key("off", event.lot) + "/*")
         return prompts if event.event == "step" else (*prompts, _key("warming", event.lot) + "/*", _key("check", event.lot) + "/*")
     if event.event == "check":
         return (_key("check", event.lot) + "/*",)

@@ -7,7 +7,7 @@ from functools import singledispatch
 from rules.limits import spec
 from rules.plan import Limit
 from rules.quantity import format_span
-from rules.wording import temperature
+from rules.wording import degree_hours, difference, percent, temperature
 
 
 def limit_text(limit: Limit, unit: str) -> str:
@@ -69,3 +69,37 @@ def _(rule: spec.Cooling, unit: str) -> str:
         length = window.by if window.within is None else window.within
         parts.append(f"to {temperature(window.to_c, unit)} {'within' if window.by is None else 'by'} {format_span(length or 0)}")
     return " ".join(parts)
+
+
+@_text.register
+def _(rule: spec.Profile, unit: str) -> str:
+    stages = ", then ".join(
+        f"{temperature(s.set_c, unit)} "
+        + (f"for {format_span(s.length)}" if s.length is not None else f"until the core is {temperature(s.until_core_c or 0.0, unit)}")
+        for s in rule.stages
+    )
+    return f"{stages}, within {difference(rule.tolerance_c, unit)}"
+
+
+@_text.register
+def _(rule: spec.Humidity, unit: str) -> str:
+    if rule.exempt:
+        return f"exempt from humidity: {rule.exempt}"
+    parts = [f"{percent(100 * rule.share)} of the cook"] if rule.share is not None else []
+    parts += [f"at least {format_span(rule.at_least)}"] if rule.at_least is not None else []
+    what = "steam or a sealed oven" if rule.min_rh is None else f"{percent(rule.min_rh)} humidity"
+    return f"{what} for {' and '.join(parts)}"
+
+
+@_text.register
+def _(rule: spec.DegreeHours, unit: str) -> str:
+    limits = sorted({band.limit for band in rule.bands}, reverse=True)
+    most = degree_hours(limits[0], unit) + (f" to {degree_hours(limits[-1], unit)} by the hottest chamber" if len(limits) > 1 else "")
+    return f"at most {most} above {temperature(rule.base_c, unit)} until pH {rule.until_ph:g}"
+
+
+@_text.register
+def _(rule: spec.Composition, unit: str) -> str:
+    if rule.least is None:
+        return f"{rule.measure} at most {rule.most:g}"
+    return f"{rule.measure} at least {rule.least:g}" if rule.most is None else f"{rule.measure} {rule.least:g} to {rule.most:g}"

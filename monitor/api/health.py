@@ -46,14 +46,18 @@ class DeskCollector:
         desk = self._desk
         age = GaugeMetricFamily("larderer_probe_age_seconds", "Seconds since the probe's newest reading or fault.", labels=["probe"])
         value = GaugeMetricFamily("larderer_probe_celsius", "Newest temperature with its offset, in degrees Celsius.", labels=["probe"])
+        humidity = GaugeMetricFamily("larderer_probe_humidity_percent", "Newest relative humidity with its offset.", labels=["probe"])
         for one in desk.probes():
             if one["age_s"] is not None:
                 age.add_metric([one["probe"]], one["age_s"])
             if one["celsius_c"] is not None:
                 value.add_metric([one["probe"]], one["celsius_c"])
+            if one["humidity_pct"] is not None:
+                humidity.add_metric([one["probe"]], one["humidity_pct"])
         counts = desk.counts()
         yield age
         yield value
+        yield humidity
         yield GaugeMetricFamily("larderer_lots_open", "Lots started and not ended.", value=counts["lots_open"])
         yield GaugeMetricFamily("larderer_alarms_open", "Alarms not back to normal and acknowledged.", value=counts["alarms_open"])
         yield GaugeMetricFamily("larderer_alarms_unacknowledged", "Alarms nobody has acknowledged.", value=counts["alarms_unacknowledged"])

@@ -49,7 +49,7 @@ class LotPicture:
         self.steps = self._steps(entries)
         self.stays = self._stays(entries)
         gap = _shortest_gap(self.product)
-        names = dict.fromkeys(s.name for s in self.stays)
+        names = dict.fromkeys(s.name for s in self.stays if self._place(s.name) != "humidity")  # the axis is one of temperatures
         self.curves = {n: Curve(n, self.begins, self.ends, max_gap=gap.get(self._place(n), 30 * MINUTE), columns=columns) for n in names}
 
     def add(self, reading: Reading, received_at: Instant | None = None) -> None:

@@ -84,18 +84,27 @@ def import_file(config_path: Path, file: Path) -> str:
 
     config = load_config(config_path, check_bells=False)
     plan = read_plan(config.plan)
-    items = read_csv_file(file, [p.id for p in plan.probes])
+    items = read_csv_file(file, [p.id for p in plan.probes], [p.id for p in plan.probes if p.place == "humidity"])
     now = SystemClock()()
     with alone(config), opened(config, create=True) as store, store.write() as conn:
-        from monitor import ledger
+        from monitor import late, ledger
 
         newest = {probe: found.at for probe, found in readings.newest_by_probe(conn).items()}
         sorting = Sorting(newest, frozenset(p.id for p in plan.probes), Offsets.read(conn).at)
         outcomes = Counter(o.what for o in sorting.look(conn, items, now))
-        readings.store(conn, sorting.arrivals)
+        too_late = [one for one in readings.store(conn, sorting.arrivals) if one.too_late]
+        if too_late:
+            late.add_too_late(conn, too_late)
         ledger.append(conn, "import", {"file": file.name, "rows": len(items), **dict(outcomes)}, now)
     told = ", ".join(f"{n} {what}" for what, n in sorted(outcomes.items()))
-    return f"{file.name}: {len(items)} rows read; {told or 'nothing new'}. They are judged when the service starts."
+    text = f"{file.name}: {len(items)} rows read; {told or 'nothing new'}. They are judged when the service starts."
+    if too_late:
+        first = format_instant(min(one.item.at for one in too_late))
+        text += (
+            f" {len(too_late)} of them are more than 48 h old: those are judged once somebody asks for it, under Late readings on the page, "
+            f"or with larderer rejudge --since {first}"
+        )
+    return text
 
 
 def backup_to(config_path: Path, target: Path) -> str:

@@ -15,10 +15,10 @@ from monitor.judge import read_plan
 from probes.clock import now as clock
 from probes.discover import serial_ports
 from probes.driver import Driver, load
-from rules.plan import Site
+from rules.plan import Plan, Site
 from rules.quantity import format_span, local
 from rules.reading import SECOND, Fault, Instant, Reading
-from rules.wording import temperature
+from rules.wording import reading
 
 
 def probes_text(config_path: Path) -> str:
@@ -35,7 +35,7 @@ def probes_text(config_path: Path) -> str:
     moment = clock()
     for probe in plan.probes:
         found = newest.get(probe.id)
-        lines.append(f"  {probe.id:16} {probe.place}{f' in {probe.room}' if probe.room else '':22} {_newest(found, moment, plan.site)}")
+        lines.append(f"  {probe.id:16} {probe.place}{f' in {probe.room}' if probe.room else '':22} {_newest(found, moment, plan.site, probe.place)}")
     lines.append("Sources:")
     lines += [f"  {s.driver}: {', '.join(f'{k}={v}' for k, v in s.options.items() if 'pass' not in k)}" for s in config.sources]
     if config.mqtt is not None:
@@ -48,19 +48,19 @@ def probes_text(config_path: Path) -> str:
     return "\n".join(lines)
 
 
-def _newest(found: Any, moment: Instant, site: Site) -> str:
+def _newest(found: Any, moment: Instant, site: Site, place: str) -> str:
     if found is None:
         return "never read"
     if found.reading is not None and found.reading.at == found.at:
-        return f"{temperature(found.reading.celsius + found.reading.offset_c, site.unit)}, {format_span(moment - found.at)} ago"
+        return f"{reading(found.reading.celsius + found.reading.offset_c, place, site.unit)}, {format_span(moment - found.at)} ago"
     return f"fault: {found.fault.reason}, {format_span(moment - found.at)} ago"
 
 
 class _Printer:
     """A Sink that prints and stores nothing."""
 
-    def __init__(self, site: Site, said: Callable[[str], None]) -> None:
-        self._site, self._said = site, said
+    def __init__(self, plan: Plan, said: Callable[[str], None]) -> None:
+        self._plan, self._site, self._said = plan, plan.site, said
 
     def readings(self, items: Sequence[Reading | Fault]) -> Future[Any]:
         """Print what was read."""
@@ -68,7 +68,9 @@ class _Printer:
             when = local(item.at, self._site.zone).strftime("%H:%M:%S")
             if isinstance(item, Reading):
                 suspect = f"  suspect: {item.suspect}" if item.suspect else ""
-                self._said(f"{when}  {item.probe:16} {temperature(item.celsius, self._site.unit)}{suspect}")
+                known = self._plan.probe_by_id.get(item.probe)
+                value = reading(item.celsius, known.place if known else "", self._site.unit)
+                self._said(f"{when}  {item.probe:16} {value}{suspect}")
             else:
                 self._said(f"{when}  {item.probe:16} fault: {item.reason} {item.raw}".rstrip())
         done: Future[Any] = Future()
@@ -90,7 +92,7 @@ def watch_probes(config_path: Path, seconds: float, said: Callable[[str], None])
     if config.mqtt is not None:
         drivers.append(load("mqtt", {**mqtt_options(config.mqtt, plan.site.id), "client_id": f"larderer-watch-{time.time_ns()}"}))
     stop = threading.Event()
-    sink = _Printer(plan.site, said)
+    sink = _Printer(plan, said)
     threads = [threading.Thread(target=d.run, args=(sink, stop), daemon=True) for d in drivers]
     for thread in threads:
         thread.start()

@@ -16,7 +16,7 @@ from pathlib import Path
 from tempfile import mkdtemp
 from typing import Any
 
-from monitor import chain
+from monitor import chain, late
 from monitor.days import day_span
 from monitor.errors import ExportError, ExportMismatch
 from monitor.export import extract, seals, verify
@@ -82,8 +82,9 @@ def export_day(
         with _aside(home, day) as folder:
             loaded = [load_plan(version.text) for version in span.plans]
             known = {probe.id for plan in loaded for probe in plan.probes}
+            humidity = {probe.id for plan in loaded for probe in plan.probes if probe.place == "humidity"}
             _write_plans(folder, span)
-            arrivals = extract.write_readings(conn, folder, span, known, progress)
+            arrivals = extract.write_readings(conn, folder, span, known, progress, humidity)
             events = extract.lot_events(conn, span, span.lots)
             extract.write_lot_events(folder / "events.csv", events)
             part = extract.write_ledger(conn, folder / "ledger.jsonl", span.after)
@@ -110,6 +111,7 @@ def export_day(
                 ],
                 "ledger": {"before": part.before, "first": part.first, "last": part.last, "head": part.head},
                 "problems": problems,
+                "being_judged": "" if owed is None else owed.why(),
                 "key": key.public,
             }
             checks = extract.calibration_checks(conn, known, until)
@@ -202,6 +204,8 @@ def _changed(last: Mapping[str, Any], manifest: Mapping[str, Any]) -> list[str]:
         said.append(f"{count} about this day came into the ledger.")
     if last["day_over"] != manifest["day_over"]:
         said.append("The day is over now; it was not when the revision before was made.")
+    if last.get("being_judged", "") != manifest["being_judged"]:
+        said.append("Late readings are being judged anew." if manifest["being_judged"] else "Late readings have been judged anew.")
     if last["problems"] != manifest["problems"]:
         said.append("What judging the files repeats, and what not, has changed.")
     return said

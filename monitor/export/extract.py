@@ -81,7 +81,9 @@ def _candidates(conn: Connection, since: Instant, until: Instant) -> list[str]:
     return list(conn.execute(query.group_by(lot_event.c.lot).order_by(func.min(lot_event.c.at), lot_event.c.lot)).scalars())
 
 
-def write_readings(conn: Connection, folder: Path, span: Window, known: Collection[str], progress: Progress) -> Arrivals:
+def write_readings(
+    conn: Connection, folder: Path, span: Window, known: Collection[str], progress: Progress, humidity: Collection[str] = ()
+) -> Arrivals:
     """Write readings.csv, and unjudged.csv if there are rows that are stored but not judged.
 
     Not judged are stamps ahead of the receiving clock, what came more than 48 h late and nobody asked to be judged
@@ -107,10 +109,10 @@ def write_readings(conn: Connection, folder: Path, span: Window, known: Collecti
                 left_out += mark == ""
 
     with (folder / "readings.csv").open("w", encoding="utf-8", newline="") as out:
-        write_csv(out, rows(""), recalled)
+        write_csv(out, rows(""), recalled, humidity)
     if left_out:
         with (folder / "unjudged.csv").open("w", encoding="utf-8", newline="") as out:
-            write_csv(out, rows("u"), recalled)
+            write_csv(out, rows("u"), recalled, humidity)
     return arrivals
 
 

@@ -59,7 +59,7 @@ def _time(rule: object, span: Span, verdict: str) -> str:
         return ""
     if span == 0:
         return "no time to spare"
-    return f"{about(span)} {'beyond the need' if isinstance(rule, spec.HoldLethality | spec.Dwell) else 'to spare'}"
+    return f"{about(span)} {'beyond the need' if isinstance(rule, spec.HoldLethality | spec.Dwell | spec.Humidity) else 'to spare'}"
 
 
 def _degrees(rule: object, celsius: float, verdict: str, words: Words) -> str:

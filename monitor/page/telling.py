@@ -186,9 +186,10 @@ def _now(watches: Sequence[Json], limit: Limit | None, probes: Sequence[Json], l
 
 def reads(probe: Json, words: Words) -> Markup:
     """What a probe reads and how old that is: "core-2 reads 96.4 °F, 8 s ago"."""
-    if probe["celsius_c"] is None:
+    value = words.read(probe)
+    if not value:
         return Markup("{} has read nothing").format(probe["probe"])
-    text = Markup("{} reads <b>{}</b>, {}").format(probe["probe"], words.temp(probe["celsius_c"]), words.ago(probe["at"]))
+    text = Markup("{} reads <b>{}</b>, {}").format(probe["probe"], value, words.ago(probe["at"]))
     return text if probe["health"] == "good" else text + Markup(" (<b>{}</b>)").format(probe["health"])
 
 
@@ -220,6 +221,14 @@ def _asks_still(w: Json, limit: Limit | None, words: Words) -> Markup:
         return Markup("<b>{}</b> of {} shown").format(shown, needed)
     if isinstance(rule, spec.Ceiling | spec.Floor):
         return _bound(rule, facts, span, words)
+    if isinstance(rule, spec.Humidity) and "humid_s" in facts:
+        return Markup("<b>{}</b> shown of {}").format(about(round(facts["humid_s"] * SECOND)), limit_text(limit, words.unit) if limit else "")
+    if isinstance(rule, spec.Profile) and facts.get("stages"):
+        number, stage = len(facts["stages"]), facts["stages"][-1]
+        text = Markup("stage {} of {}, set to <b>{}</b>").format(number, len(rule.stages), words.temp_short(stage["set_c"]))
+        if (since := instant(facts.get("off_since_at"))) is not None:
+            text += Markup("; off it since {}, by {} at most").format(words.when(since), words.diff(facts["furthest_c"]))
+        return text
     return Markup("{}").format(limit_text(limit, words.unit) if limit else "being judged")
 
 

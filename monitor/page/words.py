@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import tzinfo
-from typing import Final
+from typing import Any, Final
 
 from markupsafe import Markup
 
 from rules.quantity import local, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Span
-from rules.wording import difference, temperature
+from rules.wording import difference, percent, temperature
 
 #: A verdict's own sign, so that it is never told by colour alone, and what it means in plain words.
 VERDICTS: Final = {
@@ -65,6 +66,12 @@ class Words:
             return "no value"
         number, _, unit = temperature(celsius, self.unit).partition(" ")
         return f"{number if '.' in number else number + '.0'} {unit}"
+
+    def read(self, probe: Mapping[str, Any]) -> str:
+        """What a probe of the API's list reads: a temperature, or per cent of a humidity probe; "" where it has read nothing."""
+        if probe.get("humidity_pct") is not None:
+            return percent(float(probe["humidity_pct"]))
+        return "" if probe["celsius_c"] is None else self.temp(probe["celsius_c"])
 
     def temp_short(self, celsius: float) -> str:
         """A limit's temperature: "145 °F"."""

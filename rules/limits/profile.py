@@ -13,6 +13,10 @@ from rules.reading import Instant
 from rules.wording import difference, temperature
 
 
+#: What a watch says that was closed before the last stage began.
+NOT_RUN = "the schedule was not run"
+
+
 class Stages:
     """When each stage of one run of the limit began: shared by its watches, moved on by time and by the lot's placed cores.
 
@@ -257,7 +261,7 @@ class ProfileWatch(Watch):
         began = self.stages.last_began()
         if began is None or began > at:
             number, of = len(self.stages.begins), len(self.rule.stages)
-            self.settle(Verdict.DEVIATED, at, f"closed in stage {number} of {of}: the schedule was not run")
+            self.settle(Verdict.DEVIATED, at, f"closed in stage {number} of {of}: {NOT_RUN}")
         elif self.verdict is Verdict.OPEN:
             self.settle(Verdict.MET, at, f"every reading within {difference(self.rule.tolerance_c, self.unit)} of its stage")
 

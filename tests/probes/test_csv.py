@@ -151,6 +151,34 @@ def test_written_readings_are_read_back_exactly(items):
     assert read_csv(out.getvalue(), "r.csv") == [item for item, _ in items]
 
 
+def test_humidity_probe_s_values_are_per_cent():
+    """With the unit % or none; they are not converted, and an export says their unit so that it repeats."""
+    text = "time,probe,value,unit\n1772456400,rh-1,92.5,%\n1772456401,rh-1,93,\n1772456402,core-1,50,F\n"
+    items = read_csv(text, "r.csv", ["rh-1", "core-1"], ["rh-1"])
+    assert [item.celsius for item in items] == [92.5, 93.0, 10.0]
+    out = io.StringIO()
+    write_csv(out, [(item, None) for item in items], humidity={"rh-1"})
+    assert [line.split(",")[3] for line in out.getvalue().splitlines()] == ["unit", "%", "%", ""]
+    assert read_csv(out.getvalue(), "r.csv", ["rh-1", "core-1"], ["rh-1"]) == items
+    assert read_csv(out.getvalue(), "r.csv") == items  # with no plan at hand per cent may stand anywhere
+
+
+@pytest.mark.parametrize(
+    ("row", "says"),
+    [
+        ("rh-1,92.5,C", "line 2, field unit: the unit is 'C' and rh-1 is a humidity probe; write %, or leave it blank for %"),
+        ("rh-1,92.5,F", "line 2, field unit: the unit is 'F' and rh-1 is a humidity probe; write %, or leave it blank for %"),
+        ("core-1,92.5,%", "line 2, field unit: the unit is '%' and core-1 is no humidity probe; write C or F, or leave it blank for °C"),
+        ("core-1,92.5,K", "line 2, field unit: the unit is 'K'; write C or F, % for a humidity probe, or leave it blank for °C"),
+    ],
+)
+def test_unit_that_is_not_the_probe_s_is_a_bad_row(row, says):
+    """One sentence, and nothing is read."""
+    with pytest.raises(CsvError) as caught:
+        read_csv(f"time,probe,value,unit\n1772456400,{row}\n", "r.csv", ["rh-1", "core-1"], ["rh-1"])
+    assert says in str(caught.value)
+
+
 @given(st.integers(parse_instant("1900-01-01T00:00:00Z"), LATEST))
 def test_fast_time_text_is_the_one_of_the_rules(at):
     """There is one text form of an instant."""

@@ -93,9 +93,9 @@ def test_probes_of_one_limit_share_a_key_and_lots_do_not() -> None:
 
 @pytest.mark.parametrize("what", WHAT)
 def test_every_finding_is_either_a_cause_or_asks_nobody(what: str) -> None:
-    """A limit met and a step advanced are no alarms; everything else the engine can find is one."""
+    """A limit met, a step advanced and a chamber that is back are no alarms; everything else the engine can find is one."""
     cause = causes.from_finding(finding(what), PLAN, "juniper-links")
-    assert (cause is None) == (what in ("met", "advanced"))
+    assert (cause is None) == (what in ("met", "advanced", "back"))
 
 
 def test_met_clears_what_was_raised_for_the_same_probe() -> None:
@@ -104,6 +104,38 @@ def test_met_clears_what_was_raised_for_the_same_probe() -> None:
         causes.from_finding(finding(what), PLAN, "juniper-links").key for what in ("unproven", "left-short", "warming", "pulled-early")
     }  # type: ignore[union-attr]
     assert raised <= {key for key, member in causes.cleared_by_finding(finding("met")) if member == "core-1"}
+
+
+SCHEDULE = Limit(
+    "schedule",
+    spec.Profile((spec.Stage(fahrenheit(150), HOUR), spec.Stage(fahrenheit(170), None, fahrenheit(152))), 5.0),
+    "chamber",
+    HOUR,
+    False,
+)
+SMOKE = replace(PLAN, products=(Product("links", "Links", (Step("smoke", limits=(SCHEDULE,)),)),))
+
+
+def _smoke(what: str, text: str = "stage 1 of 2: the chamber reads 120 °F, 30 °F below its set 150 °F") -> Finding:
+    return Finding(AT, what, "J-0412", "smoke", "schedule", "chamber-1", False, text)
+
+
+def test_chamber_off_its_schedule_rings_once_and_ends_when_it_is_back() -> None:
+    """The deviation of the same reading is no second alarm; a schedule that was not run is one of its own."""
+    off = causes.from_finding(_smoke("off"), SMOKE, "links")
+    assert off is not None
+    assert (off.what, off.priority, off.settled) == ("schedule off its schedule", "medium", False)
+    assert causes.from_finding(_smoke("deviated"), SMOKE, "links") is None
+    assert causes.from_finding(_smoke("deviated", "closed in stage 1 of 2: the schedule was not run"), SMOKE, "links") is not None
+    assert causes.cleared_by_finding(_smoke("back")) == ((off.key, "chamber-1"),)
+    assert "off/J-0412/*" in causes.cleared_by_event(LotEvent(AT, "step", "J-0412", "chill"))
+
+
+def test_fire_out_rings_high_until_somebody_has_seen_it() -> None:
+    """What it says can be acted on at two in the morning."""
+    fire = causes.from_finding(_smoke("fire-out"), SMOKE, "links")
+    assert fire is not None
+    assert (fire.priority, fire.settled, fire.do) == ("high", True, ("Look at the fire, the gas and the door now.",))
 
 
 def test_confirmed_step_clears_its_prompt() -> None:
@@ -184,6 +216,28 @@ def test_monitors_own_troubles_have_keys_of_their_own() -> None:
 def test_each_kind_of_limit_has_its_words(rule: spec.Rule, wanted: str) -> None:
     """In the unit that the site reads."""
     assert limit_text(Limit("x", rule, "core", MINUTE), "F") == wanted
+
+
+@pytest.mark.parametrize(
+    ("rule", "wanted"),
+    [
+        (SCHEDULE.rule, "150 °F for 1 h, then 170 °F until the core is 152 °F, within 9 °F"),
+        (spec.Humidity(90.0, 0.25, HOUR), "90 % humidity for 25 % of the cook and at least 1 h"),
+        (spec.Humidity(None, 0.5), "steam or a sealed oven for 50 % of the cook"),
+        (spec.Humidity(exempt="casing"), "exempt from humidity: casing"),
+        (spec.DegreeHours(fahrenheit(60), (spec.Band(None, None, 2000 / 3),), 5.3), "at most 1200 °F h above 60 °F until pH 5.3"),
+        (
+            spec.DegreeHours(15.6, (spec.Band(None, 33.0, 665.0), spec.Band(33.0, None, 500.0)), 5.3),
+            "at most 1197 °F h to 900 °F h by the hottest chamber above 60.1 °F until pH 5.3",
+        ),
+        (spec.Composition("nitrite_ppm", 120.0, 156.0), "nitrite_ppm 120 to 156"),
+        (spec.Composition("water_activity", None, 0.91), "water_activity at most 0.91"),
+        (spec.Composition("brine_pct", 3.5), "brine_pct at least 3.5"),
+    ],
+)
+def test_limits_of_a_process_are_said_in_words(rule: spec.Rule, wanted: str) -> None:
+    """The kinds that judge a process, as a message's first line has them."""
+    assert limit_text(Limit("x", rule, "chamber", MINUTE), "F") == wanted
 
 
 def test_rack_pulled_before_its_hold_is_one_cause_however_it_shows() -> None:

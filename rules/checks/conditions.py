@@ -37,6 +37,15 @@ def conditions(product: Product, limit: Limit, where: str) -> Iterator[PlanRemar
         )
 
 
+def cure(product: Product) -> Iterator[PlanRemark]:
+    """A cured product in which nothing holds the nitrite below a maximum."""
+    held = [x.rule for s in product.steps for x in s.limits if isinstance(x.rule, Composition) and x.rule.measure == "nitrite_ppm"]
+    if product.cured and not any(rule.most is not None for rule in held):
+        sentence = f"product {product.code}: it is cured, cure is toxic in excess, and no limit holds its nitrite below a maximum"
+        remedy = 'kind = "composition" and measure = "nitrite_ppm", from a book such as us-inspected-2021'
+        yield PlanRemark("note", f"{sentence}; weigh it and keep the record, or write a limit with {remedy}", product.line)
+
+
 def _needs(product: Product, limit: Limit, rule: Cooling, where: str) -> Iterator[PlanRemark]:
     entered = _entered(product, limit)
     least = {m: low for m, (low, _) in entered.items()}

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from rules.checks.remark import PlanRemark
 from rules.plan import Limit, Plan, Product, Step
 from rules.quantity import format_span
+from rules.wording import temperature
 
 #: Kinds that are final only once their steps are left, so that an automatic advance carries them on.
 _UNTIL_LEFT = ("ceiling", "floor", "exposure", "degree-hours")
@@ -18,6 +19,7 @@ def flow(plan: Plan, product: Product) -> Iterator[PlanRemark]:
     for i, step in enumerate(product.steps):
         where = f"product {product.code}, step {step.name}"
         yield from _carried(plan, product, i, where)
+        yield from _left_bare(step, _running(product, step), where, plan.site.unit)
         running = _running(product, step)
         if running and all(x.kind in _NO_TEMPERATURE for x in running) and not _cooling_passes(product, i):
             sentence = f"{where}: no limit watches a temperature while meat is in it"
@@ -35,6 +37,16 @@ def _cooling_passes(product: Product, i: int) -> bool:
     """Whether a cooling that opened with the cook's end is still open in this step."""
     cooked = any(x.kind == "lethality" for s in product.steps[:i] for x in s.limits)
     return cooked and any(x.kind == "cooling" for s in product.steps[i:] for x in s.limits)
+
+
+def _left_bare(step: Step, running: list[Limit], where: str, unit: str) -> Iterator[PlanRemark]:
+    """A cook that is left at a temperature touched for a while: its hold goes on open and is left short when the meat cools."""
+    advance = step.advance
+    if advance is None or advance.at_least_c is None or not any(x.kind == "lethality" for x in running):
+        return
+    at = temperature(advance.at_least_c, unit)
+    sentence = f"{where}: it is left at a core of {at} held for {format_span(advance.length)}, whether its lethality is met or not"
+    yield PlanRemark("warning", f'{sentence}; write when = "lethality met"', step.line)
 
 
 def _carried(plan: Plan, product: Product, i: int, where: str) -> Iterator[PlanRemark]:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from rules.book import book_names
 from rules.checks.one_limit import one_limit
 from rules.checks.remark import PlanRemark
-from rules.plan import Limit, Plan, Product, Step
+from rules.plan import Limit, Plan, Probe, Product, Step
 from rules.plan_lines import key_lines, line_of
 from rules.plan_process import ENTERED
 
@@ -73,9 +73,14 @@ def probes(plan: Plan) -> Iterator[PlanRemark]:
         if probe.uncertainty_c is None:
             sentence = f"probe {probe.id}: its uncertainty is not stated and taken as 0, which favours the lot"
             yield PlanRemark("warning", f'{sentence}; write uncertainty = "0.5 °F" or what its certificate says', probe.line)
-        if probe.stuck_after is not None:
-            sentence = f"probe {probe.id}: stuck_after is not judged by this version, so a probe that sticks is not found out"
-            yield PlanRemark("warning", f"{sentence}; compare it by hand at every check", probe.line)
+        if probe.stuck_after is not None and not any(_beside(plan, probe, other) for other in plan.probes if other is not probe):
+            sentence = f"probe {probe.id}: nothing is read beside it, so stuck_after cannot find out that it sticks"
+            yield PlanRemark("warning", f"{sentence}; compare it by hand at every check, or write a second probe", probe.line)
+
+
+def _beside(plan: Plan, probe: Probe, other: Probe) -> bool:
+    """Whether two probes can be in one place, so that one moving shows that the other sticks (docs/judging-choices.md, 28)."""
+    return not plan.rooms or "core" in (probe.place, other.place) or probe.room == other.room
 
 
 def _all_limits(plan: Plan) -> Iterator[tuple[Limit, tuple[str | None, ...]]]:

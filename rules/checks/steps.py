@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from rules.checks.conditions import conditions
+from rules.checks.conditions import conditions, cure
 from rules.checks.one_limit import one_limit
 from rules.checks.remark import PlanRemark, Severity
 from rules.checks.site import rooms_of, served
@@ -35,6 +35,7 @@ def product_steps(plan: Plan, product: Product) -> Iterator[PlanRemark]:
             yield from conditions(product, limit, named)
             yield from _interval(step, limit, named)
             yield from _bare_floor(product, step, limit, named, plan.site.unit)
+    yield from cure(product)
     kinds = {limit.kind for step in product.steps for limit in step.limits}
     if "lethality" in kinds:
         for kind in ("come-up", "cooling"):

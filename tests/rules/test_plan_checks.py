@@ -399,6 +399,24 @@ def test_degree_hours_laxer_than_every_table_are_told() -> None:
     assert severities(remarks(step("ferment"), sour, COOK, EXEMPT, CHILL, head=head), "limit sour: laxer than every table") == ["error"]
 
 
+def test_cook_that_is_left_at_a_bare_temperature_is_told() -> None:
+    """145 °F for a minute is no hold of the table."""
+    bare = COOK.replace('room = "house"\n', 'room = "house"\nadvance = { when = "core >= 145 °F for 1 min", how = "ask" }\n', 1)
+    (remark,) = said(remarks(bare, EXEMPT, CHILL), "it is left at a core of 145 °F held for 1 min")
+    assert remark.severity == "warning"
+    assert 'when = "lethality met"' in remark.sentence
+    met = bare.replace("core >= 145 °F for 1 min", "lethality met")
+    assert said(remarks(met, EXEMPT, CHILL), "it is left at") == []
+
+
+def test_cured_product_without_a_maximum_of_nitrite_is_told() -> None:
+    """Cure is toxic in excess."""
+    words = "no limit holds its nitrite below a maximum"
+    assert severities(remarks(COOK, EXEMPT, CHILL, head=CURED), words) == ["note"]
+    assert said(remarks(step("mix", "cooler"), NITRITE, COOK, EXEMPT, CHILL, head=CURED), words) == []
+    assert said(remarks(COOK, EXEMPT, CHILL), words) == []
+
+
 def test_demo_plan_gets_only_the_remarks_that_are_meant() -> None:
     """Two warnings that the rows of a published table bring with them, and notes; whoever changes it sees here what else they brought."""
     text = (Path(__file__).parents[2] / "monitor" / "demo" / "plan.toml").read_text(encoding="utf-8")
@@ -408,6 +426,7 @@ def test_demo_plan_gets_only_the_remarks_that_are_meant() -> None:
         ("note", "no limit looks at a room in counter; it is recorded only"),
         ("note", ", confirmed by O. Marsh, 2026-01-12, against the establishment's copy"),
         ("note", "exempt from humidity as casing"),
+        ("note", "cure is toxic in excess, and no limit holds its nitrite below a maximum"),
         ("note", "asks besides: the cooling goes on without a stop"),
     )
     assert [f for f in found if not any(f[0] == severity and words in f[1] for severity, words in meant)] == []

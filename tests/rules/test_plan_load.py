@@ -303,14 +303,16 @@ def test_check_is_printed_with_file_line_and_count() -> None:
     plan: Plan = load_plan((PLANS / "bad" / "step-without-limit.toml").read_text(encoding="utf-8"))
     text = check_text(plan, check_plan(plan), "mine.toml")
     assert "mine.toml, line 27: error: product links, step bath: no limit watches it" in text
-    assert "1 error, no warnings, no notes." in text
+    assert "1 error, no warnings, 1 note." in text
     assert "does not replace" in text
 
 
-def test_rule_that_this_version_does_not_judge_is_told() -> None:
-    """A person who writes `stuck_after` must not believe that a probe which sticks is found out."""
+def test_stuck_after_of_a_lonely_probe_is_told() -> None:
+    """Only a second probe that moves shows that the first one sticks."""
     limit = "[[product.step.limit]]\nkind = 'ceiling'\nplace = 'core'\nmax = '41 °F'\nsource = 'ours'\ndo = ['x']\n"
     text = HEAD.replace('id = "core-1"\n', 'id = "core-1"\nstuck_after = "30 min"\n') + limit
     (remark,) = check_plan(load_plan(text))
     assert remark.severity == "warning"
-    assert "stuck_after is not judged" in remark.sentence
+    assert "stuck_after cannot find out that it sticks" in remark.sentence
+    second = text.replace("[[product]]", '[[probe]]\nid = "core-2"\nplace = "core"\nuncertainty = "0.5 °F"\n[[product]]', 1)
+    assert check_plan(load_plan(second)) == []

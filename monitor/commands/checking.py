@@ -65,10 +65,8 @@ def recall_probe(config_path: Path, probe: str, check: int | None, by: str, *, d
         with alone(config), store.write() as conn:
             _known(conn, by)
             number = recalling.carry_out(conn, _pipeline(config, plan), effect, found, now, by)
-    return (
-        code,
-        f"{_text(told, plan.site)}\nRecall {number} of {probe} is carried out. Export these days anew: {', '.join(told['days']) or 'none'}.",
-    )
+    days = ", ".join(told["days"]) or "none"
+    return code, f"{_text(told, plan.site)}\nRecall {number} of {probe} is carried out. Export these days anew: {days}."
 
 
 def _text(told: Mapping[str, Any], site: Site) -> str:

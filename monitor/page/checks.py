@@ -82,8 +82,8 @@ def _check(
     return page(
         shown, "check.html", status=status, p=line, ways=WAYS, method=method, way=WAYS[method], basis=basis,
         checks=shown.views.calibrations(probe), recalls=shown.views.recalls(probe), allowed=calibrations.allowed_c(planned),
-        allowed_source=calibrations.allowed_source(planned), every=calibrations.interval_words(planned), agos=AGO, doubled=doubled_hour(shown.words.now, shown.words.zone),
-        trouble=trouble, values=values or {},
+        allowed_source=calibrations.allowed_source(planned), every=calibrations.interval_words(planned), agos=AGO,
+        doubled=doubled_hour(shown.words.now, shown.words.zone), trouble=trouble, values=values or {},
     )  # fmt: skip
 
 

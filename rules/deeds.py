@@ -41,8 +41,9 @@ def deed(engine: Engine, event: LotEvent) -> Callable[[], None]:
             raise EventError(f'{where}: probe "{name}" is not in this lot; write the probe that was taken out')
         return lambda: lot.remove(name, reason, at)
     if event.event == "check":
-        if name not in PLACES:
-            raise EventError(f"{where}: the place is {name!r}; write one of {', '.join(PLACES)}")
+        places = [p for p in PLACES if p != "humidity"]  # a value by hand is a temperature
+        if name not in places:
+            raise EventError(f"{where}: the place is {name!r}; write one of {', '.join(places)}")
         try:
             celsius = parse_temperature(value)
         except ValueError as error:

@@ -8,6 +8,7 @@ from rules.finding import Verdict
 from rules.limits.cooling import CoolingWatch
 from rules.limits.spec import Cooling
 from rules.limits.watch import Watch
+from rules.next_row import next_row
 from rules.plan import Probe
 from rules.reading import Instant
 from rules.run import Run
@@ -249,7 +250,7 @@ class LotCooling:
         if any(all(values.get(n.measure, float("-inf")) >= n.least for n in option) for option in rule.needs):
             return ""
         options = " or ".join(" with ".join(f"{n.measure} at least {n.least:g}" for n in option) for option in rule.needs)
-        return f"the option asks {options}, entered before cooling opens"
+        return f"the option asks {options}, entered before cooling opens{next_row(run.limit.book, self.lot.product, values)}"
 
     def clock_changed(self, key: str, at: Instant) -> None:
         """A probe's clock started, or waits again: those that take theirs from it are judged anew."""

@@ -243,9 +243,7 @@ def test_altitude_moves_the_humidity_of_two_bulbs(clock: Clock) -> None:
     """The pressure is the standard one at the site: 60 and 55 °C are 77.5 % at the sea and 78.1 % at 3000 m."""
 
     def humid_s(altitude: str) -> float:
-        plan = load_plan(
-            SMOKE.replace('unit = "C"', f'unit = "C"\naltitude = "{altitude}"').replace('min_rh = "75 %"', 'min_rh = "78 %"')
-        )
+        plan = load_plan(SMOKE.replace('unit = "C"', f'unit = "C"\naltitude = "{altitude}"').replace('min_rh = "75 %"', 'min_rh = "78 %"'))
         engine = Engine(plan)
         engine.feed(LotEvent(clock("0:00"), "start", "J-1", "links"))
         for minute in range(0, 12, 2):
@@ -255,3 +253,42 @@ def test_altitude_moves_the_humidity_of_two_bulbs(clock: Clock) -> None:
         return float(limit["watches"][0]["evidence"]["humid_s"])
 
     assert (humid_s("0 m"), humid_s("3000 m")) == (0, 600)
+
+
+COOLED = """
+[site]
+unit = "F"
+[[probe]]
+id = "core-1"
+place = "core"
+[[product]]
+code = "links"
+cured = CURED
+[[product.step]]
+name = "chill"
+[[product.step.limit]]
+name = "stabilization"
+kind = "cooling"
+book = "us-inspected-2021/cooling-option-3"
+confirmed = "O. Marsh, invented"
+"""
+
+
+@pytest.mark.parametrize(
+    ("entered", "row"),
+    [
+        ({"nitrite_ppm": 120, "brine_pct": 3.5}, "cooling-option-4"),
+        ({"nitrite_ppm": 120, "salt_pct": 3, "moisture_pct": 60}, "cooling-option-4"),
+        ({"nitrite_ppm": 99, "erythorbate_ppm": 250}, "cooling-option-1"),
+    ],
+)
+def test_unmet_need_names_the_next_row(clock: Clock, entered: dict[str, float], row: str) -> None:
+    """The later one whose conditions the measures meet, computed ones too; else the first that asks for none."""
+    engine = Engine(load_plan(COOLED.replace("CURED", "true")))
+    engine.feed(LotEvent(clock("0:00"), "start", "J-1", "links"))
+    for name, value in entered.items():
+        engine.feed(LotEvent(clock("0:00"), "measure", "J-1", name, str(value)))
+    engine.feed(LotEvent(clock("0:00"), "place", "J-1", "core-1"))
+    found = [f for minute in range(3) for f in engine.feed(Reading("core-1", clock(f"0:0{minute}"), 60.0))]
+    (text,) = [f.text for f in found if f.what == "unproven"]
+    assert text.endswith(f"the next row that what was entered allows is us-inspected-2021/{row}")

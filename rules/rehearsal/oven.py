@@ -45,7 +45,7 @@ class Oven:
 class ComeUp(NamedTuple):
     """How long the core lay strictly inside the band; `through`: it left it upwards before the schedule was over.
 
-    `highest_c` is the warmest the core became, at the end of the schedule.
+    `highest_c` is the core at the end: of the schedule, of the band, or where `most` was passed.
     """
 
     inside: Span
@@ -66,8 +66,10 @@ def come_up(
         piece.step(STEP_S, oven.celsius, TRANSFER["chamber"])
         total += STEP
         core_c = piece.core_c
-        through = through or core_c >= high
-        if not through and core_c > low:
+        if core_c >= high:
+            through = True
+            break
+        if core_c > low:
             inside += STEP
             if inside > most:
                 break

@@ -12,12 +12,14 @@ from rules.errors import PlanError
 from rules.plan_check import check_plan
 from rules.plan_load import load_plan
 
-PLANS = [*(Path(__file__).parent / "plans" / "good").glob("*.toml"), Path(__file__).parents[2] / "monitor" / "demo" / "plan.toml"]
+OWN = Path(__file__).parent / "plans"
+PLANS = [*(OWN / "good").glob("*.toml"), *(OWN / "rehearsal").glob("*.toml"), Path(__file__).parents[2] / "monitor" / "demo" / "plan.toml"]
 TEXTS = [p.read_text(encoding="utf-8") for p in sorted(PLANS)]
 JUNK = st.sampled_from(
     """
     "" | "x" | 0 | -1 | 1.5 | nan | true | [] | {} | [[]] | [{}] | ["a"] | { a = 1 } | 1979-05-27 | "-300 °C" | "0 s" | "145 °F" | "5 min"
     | "us-inspected-2021/come-up" | "us-inspected-2021/meat-6.5-log" | "a/b/c" | "lethality met" | "core" | "12 %" | "after 0 h"
+    | [{ set = "130 °F", for = "9 h" }] | [{ set = "90 °C" }] | "casing" | "5 mm" | "20 °F in 1 min" | "1200 °F h" | "90 %" | "50 %"
     | [{ at = "145 °F", for = 3 }] | [{ to = "40 °F" }] | "core <= 40 for 10 min" | "9999999999999 h" | 99999999999999999999
     """.strip().split(" | ")
 )

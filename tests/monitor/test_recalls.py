@@ -15,6 +15,8 @@ from sqlalchemy import text
 from monitor import calibrations, ledger, recall_effect, recalling, recalls
 from monitor.alarms.listing import open_alarms
 from monitor.check_desk import ProbeCheck
+from monitor.cli import main
+from monitor.clock import SystemClock
 from monitor.config import AlarmsConfig, Config, Person, Server
 from monitor.desk import Hand
 from monitor.errors import InputError, RefusedError
@@ -97,6 +99,20 @@ kind = "ceiling"
 place = "core"
 max = "40 °F"
 source = "invented for this test"
+"""
+CONFIG = """
+plan = "plan.toml"
+data = "."
+
+[server]
+port = 0
+
+[[person]]
+name = "Odile Marsh"
+role = "operator"
+[[person]]
+name = "Tam Okafor"
+role = "reviewer"
 """
 
 
@@ -506,3 +522,54 @@ def test_allowed_error_is_the_plans_within_the_food_code(plant: Plant) -> None:
     assert allowed["core-1"] == 1.0
     assert allowed["cooler-air"] == pytest.approx(1.5 * 5 / 9)
     assert recalling.NOBODY_KNOWS
+
+
+# --- commands --------------------------------------------------------------------------------------------------------
+
+
+def test_commands_check_and_recall_while_no_service_runs(
+    plant: Plant, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Calibrate, look, recall; the service that starts afterwards stands by it and tells nothing twice."""
+
+    def call(*words: str) -> tuple[int, str, str]:
+        monkeypatch.setattr("sys.argv", ["larderer", *words, "--config", str(plant.folder / "larderer.toml")])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        told = capsys.readouterr()
+        return int(ended.value.code or 0), told.out, told.err
+
+    plant.cook("J-1")
+    capsys.readouterr()
+    (plant.folder / "larderer.toml").write_text(CONFIG, encoding="utf-8")
+    code, out, err = call("recall", "core-1", "--by", "Odile Marsh")
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert "record the check first" in err
+    code, out, err = call("calibrate", "cooler-air", "ice-point", "--reads", "34", "--by", "Odile Marsh")
+    assert (code, err.count("\n")) == (2, 1)
+    assert "write a number with its unit" in err
+    assert "write one of" in call("calibrate", "core-1", "ice-point", "--reads", "34 F", "--by", "Somebody")[2]
+    code, out, _ = call("calibrate", "core-1", "ice-point", "--reads", "34 F", "--by", "Odile Marsh")
+    assert code == 1
+    assert "That is 2 °F too high" in out
+    assert call("calibrate", "core-1", "ice-point", "--reads", "32.4 F", "--by", "Odile Marsh")[0] == 0
+
+    code, out, _ = call("recall", "core-1", "--dry-run")
+    assert code == 1
+    assert "J-1: cook, lethality, core-1: met -> deviated" in out
+    assert out.endswith("Nothing was changed.\n")
+    assert plant.entries("recall") == []
+    code, _, err = call("recall", "core-1", "--by", "Odile Marsh")
+    assert code == 2
+    assert "the service is running" in err
+
+    plant.service.close()
+    code, out, _ = call("recall", "core-1", "--by", "Odile Marsh")
+    assert code == 1, out
+    assert "Recall 1 of core-1 is carried out. Export these days anew: 2026-03-02." in out
+    plant.now = SystemClock()() + SECOND
+    plant.start()
+    plant.caught_up()
+    assert [(c["lot"], c["was"], c["now"]) for c in plant.entries("correction")] == [("J-1", "met", "deviated")]
+    assert [one["lot"] for one in plant.desk.deviations()] == ["J-1"]
+    assert lots_of(judged_again(plant.export().path)) == {"J-1": "deviated"}

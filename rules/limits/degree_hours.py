@@ -48,7 +48,7 @@ class DegreeHoursWatch(Watch):
 
     __slots__ = (
         "base", "blank", "blank_from", "certain", "heir", "heir_at", "highest", "last_hi", "newest_at", "newest_hi", "ph_at", "possible",
-        "rows", "unknown",
+        "rows", "unknown", "unknown_at",
     )  # fmt: skip
     TRANSIENT = Watch.TRANSIENT | {"base", "rows"}
 
@@ -69,6 +69,7 @@ class DegreeHoursWatch(Watch):
         self.blank: list[list[Any]] = []  # [length, °C known before it]: time without a watch, added at its first reading
         self.blank_from = 0.0  # the largest certain and possible sum at the beginning of that time
         self.unknown = ""  # why it cannot be met any more
+        self.unknown_at: Instant | None = None
         self.ph_at: Instant | None = None
 
     # --- the row ------------------------------------------------------------------------------------------------
@@ -83,7 +84,7 @@ class DegreeHoursWatch(Watch):
             return False
         self.highest = self.rows.highest
         if self.rows.band is None and not self.unknown:
-            self.unknown = f"no row of the table is for {temperature(celsius, self.unit)}"
+            self.unknown, self.unknown_at = f"no row of the table is for {temperature(celsius, self.unit)}", at
             self.settle(Verdict.UNPROVEN, at, self.unknown)
         return True
 
@@ -93,7 +94,7 @@ class DegreeHoursWatch(Watch):
             return
         self._rise(at, highest)
         if self._over():
-            if opening:
+            if opening and self.newest_at is None:
                 self.heir_at = at
             else:
                 self._lowered(at)
@@ -171,14 +172,16 @@ class DegreeHoursWatch(Watch):
 
     def unread(self, closing: Instant) -> None:
         """Of a stay without a reading no end is known."""
-        if closing - self.opened > self.max_gap:
-            self.unknown = self.unknown or f"no good reading for {format_span(closing - self.opened)}"
+        if closing - self.opened > self.max_gap and not self.unknown:
+            self.unknown, self.unknown_at = f"no good reading for {format_span(closing - self.opened)}", closing
 
     def reenter(self, at: Instant) -> None:
         """Sums go on; the edge is a new one."""
         super().reenter(at)
         if self.last_at is None:
             self.last_hi = COLDEST
+        if self.unknown_at is not None and self.verdict is Verdict.OPEN:
+            self.verdict, self.at, self.reason = Verdict.UNPROVEN, self.unknown_at, self.unknown
 
     def undoes_closing(self) -> bool:
         """Sums go on when the step is entered again."""

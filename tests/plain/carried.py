@@ -9,6 +9,7 @@ from rules.reading import Instant, Span
 from tests.plain.evidence import Moment, Spell, Watch, joined
 from tests.plain.kinds import Base
 
+Waits = Callable[[Watch, Moment], bool]
 Tally = Callable[[Watch, Sequence[Base], Instant], list[Base]]
 
 
@@ -28,10 +29,12 @@ def carry(
     tally: Tally,
     at: Instant,
     worth: Callable[[Watch, Instant, Instant, Span], float] = lambda watch, start, end, length: length,
+    waits: Waits = lambda watch, before: False,
 ) -> Carried:
     """Walk through openings and closings up to `at`; `tally` gives a watch's sums at an instant.
 
     `worth` is what time without a watch adds, as possible, to one that opens later: from its start, its end and its length.
+    `waits`: of that time it knows nothing yet before a moment, so that it has nothing to hand on but what it was handed.
     """
     turns = []
     for w, watch in enumerate(watches):
@@ -53,23 +56,24 @@ def carry(
             length = common(pieces, last.at, moment.at)
             broken = broken or bool(opened) or length > max_gap
             for v, watch in enumerate(watches):
-                bare[v] = _largest(watches, bases, opened, moment, bare[v], tally)
+                bare[v] = _largest(watches, bases, opened, moment, bare[v], tally, waits)
                 if length > max_gap:
                     bare[v] = [Base(b.sure, b.total + worth(watch, last.at, moment.at, length)) for b in bare[v]]
             least = bare[w]
         open_now += 1
         if w not in opened:
-            bases[w] = _largest(watches, bases, opened, moment, bare[w], tally) if broken else nothing
+            bases[w] = _largest(watches, bases, opened, moment, bare[w], tally, waits) if broken else nothing
             opened.append(w)
-    return Carried(bases, _largest(watches, bases, opened, last, least, tally), None if open_now else last.at)
+    return Carried(bases, _largest(watches, bases, opened, last, least, tally, waits), None if open_now else last.at)
 
 
 def _largest(
-    watches: Sequence[Watch], bases: Sequence[Sequence[Base]], opened: Sequence[int], at: Moment, least: Sequence[Base], tally: Tally
-) -> list[Base]:
+    watches: Sequence[Watch], bases: Sequence[Sequence[Base]], opened: Sequence[int], at: Moment, least: Sequence[Base], tally: Tally,
+    waits: Waits,
+) -> list[Base]:  # fmt: skip
     """The largest sums reached before a moment, of each tier; the readings of its instant come after it."""
     tallies = []
-    for w in opened:
+    for w in (w for w in opened if not waits(watches[w], at)):
         ends = [spell.end for stretch in watches[w].stretches for spell in stretch.inside if spell.start < at]
         end = ends[-1] if ends else None
         tallies.append(tally(watches[w], bases[w], end.at if end is not None and end <= at else at.at - 1))

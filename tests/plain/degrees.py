@@ -8,7 +8,7 @@ from typing import NamedTuple
 from rules.finding import Verdict
 from rules.limits.spec import Band, DegreeHours
 from rules.reading import HOUR, Instant
-from tests.plain.evidence import OPEN, Interval, Outcome, Seen, Watch, milli, parts
+from tests.plain.evidence import OPEN, Interval, Moment, Outcome, Seen, Watch, milli, parts
 from tests.plain.kinds import Base
 
 
@@ -72,14 +72,17 @@ def row(rule: DegreeHours, highest_c: float) -> Band | None:
 def degree_hours(
     rule: DegreeHours, watch: Watch, base: Base, warmths: Sequence[Warmth], ph: Instant | None, early: bool, now: Instant
 ) -> Outcome:
-    """As known at `now`, nothing having deviated earlier; `warmths` are the readings that choose the row, `ph` when it was reached, `early` if nothing is
-    summed since that stood before."""
+    """As known at `now`, nothing having deviated earlier; `warmths` are the readings that choose the row.
+
+    `ph` is when the pH was reached; `early`: nothing is summed since that stood before.
+    """
     opened = watch.opened.at
     closing = _closed_by_ph(watch, ph, now)
     until, reached = (now, False) if closing is None else (closing, True)
     found = [] if early else amounts(rule, watch, until, reached)
     own = [w for w in warmths if w.at < until or (w.at == until and w.probe == watch.probe)]
-    whole = [w for w in warmths if w.at <= until]
+    left = parts(watch, until)[-1].closed
+    whole = [w for w in warmths if w.at <= (until if left is None else left)]
     sure = base.sure + sum(a.celsius_hours for a in found if a.sure and a.end < until)
     for a in (a for a in found if a.sure and a.end == until):
         at_reading = any(s.at == until for s in watch.evidence.seen) and a.end > a.start
@@ -148,3 +151,9 @@ def bare_amount(rule: DegreeHours, watches: Sequence[Watch], later: Watch, last:
     before = [celsius for when, celsius in seen if when <= last][-1:]
     after = [s.high + later.u for s in within(later) if s.at >= until][:1]
     return warmer(rule, before + after, until - last) if before or after else float("inf")
+
+
+def has_read(watch: Watch, before: Moment) -> bool:
+    """Whether a watch had a reading before a moment; those of its own instant come after it."""
+    spells = [spell for stretch in watch.stretches for spell in stretch.inside]
+    return any(s.at < before.at and any(spell.holds(s.at) for spell in spells) for s in watch.evidence.seen)

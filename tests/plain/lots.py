@@ -27,7 +27,7 @@ from rules.reading import Event, Instant, LotEvent, Span
 from tests.plain import chill, kinds, surroundings
 from tests.plain.carried import Carried, carry, common
 from tests.plain.cooling import cooling
-from tests.plain.degrees import bare_amount, degree_sums
+from tests.plain.degrees import bare_amount, degree_sums, has_read
 from tests.plain.evidence import (
     LAST,
     Evidence,
@@ -233,7 +233,7 @@ class Lot:
             cut = [Stretch(piece, tuple(s for s in (meet(piece, spell) for spell in served) if s is not None)) for piece in pieces]
             stretches = tuple(stretch for stretch in cut if stretch.inside)
             if stretches:
-                watches.append(Watch(probe, u, gap, evidence, stretches, tuple(served)))
+                watches.append(Watch(probe, u, gap, evidence, stretches, tuple(served), limit.place != "core"))
         return watches
 
     def served(self, step: Step, limit: Limit, probe: Probe) -> list[Spell]:
@@ -337,14 +337,21 @@ class Lot:
         def worth(watch: Watch, start: Instant, end: Instant, length: Span) -> float:
             return bare_amount(rule, run.watches, watch, start, end, at) if isinstance(rule, DegreeHours) else length
 
-        return carry(run.pieces, run.watches, tiers, gap, lambda watch, base, until: self._tally(limit, watch, base, until), at, worth)
+        def waits(watch: Watch, before: Moment) -> bool:
+            return isinstance(rule, DegreeHours) and not has_read(watch, before)
+
+        def tally(watch: Watch, base: Sequence[Base], until: Instant) -> list[Base]:
+            return self._tally(limit, watch, base, until)
+
+        return carry(run.pieces, run.watches, tiers, gap, tally, at, worth, waits)
 
     def _tally(self, limit: Limit, watch: Watch, base: Sequence[Base], at: Instant) -> list[Base]:
         """A watch's sums at an instant."""
         if isinstance(limit.rule, Exposure):
             return [kinds.sums(b, kinds.exposure_counted(t.above_c, watch, at)) for t, b in zip(limit.rule.tiers, base, strict=True)]
         if isinstance(limit.rule, DegreeHours):
-            return [degree_sums(limit.rule, watch, base[0], at)]
+            ph = surroundings.ph_reached(self, limit.rule)  # nothing is summed after it
+            return [degree_sums(limit.rule, watch, base[0], at if ph is None else min(at, max(ph, watch.opened.at)))]
         assert isinstance(limit.rule, ComeUp)
         lethal = self._lethal(limit, watch)
         return [kinds.sums(base[0], kinds.come_up_counted(limit.rule, watch, at if lethal is None else min(at, lethal)))]

@@ -61,9 +61,9 @@ def degree_outcome(lot: Lot, step: Step, limit: Limit, r: int, w: int, at: Insta
     """How a watch of degree-hours stands at an instant."""
     rule, run = limit.rule, lot.runs(step, limit)[r]
     assert isinstance(rule, DegreeHours)
-    watch, warmths, ph = run.watches[w], _warmths(lot, step, limit, r), _ph(lot, rule)
+    watch, warmths, ph = run.watches[w], _warmths(lot, step, limit, r), ph_reached(lot, rule)
     beside = any(
-        spell.start < watch.opened and (spell.end is None or watch.opened < spell.end)
+        other is not watch and spell.start <= watch.opened and (spell.end is None or watch.opened < spell.end)
         for other in run.watches
         for stretch in other.stretches
         for spell in stretch.inside
@@ -88,6 +88,6 @@ def _warmths(lot: Lot, step: Step, limit: Limit, r: int) -> list[Warmth]:
     return found
 
 
-def _ph(lot: Lot, rule: DegreeHours) -> Instant | None:
+def ph_reached(lot: Lot, rule: DegreeHours) -> Instant | None:
     """When a pH low enough was first entered."""
     return min((e.at for e in lot.measures if e.name == "pH" and float(e.value) <= rule.until_ph), default=None)

@@ -21,6 +21,7 @@ from monitor.check_desk import CheckDesk
 from monitor.closing import Closing
 from monitor.days import day_span, makers_of
 from monitor.errors import BusyError, InputError, NotFoundError, RefusedError
+from monitor.late_desk import LateDesk
 from monitor.moments import moment
 from monitor.parts import AlarmBoard, DeviationBook, Pipeline
 from monitor.store.database import Store
@@ -49,7 +50,7 @@ class Hand:
     key: once.Key | None = None
 
 
-class Desk(CheckDesk, Views):
+class Desk(CheckDesk, LateDesk, Views):
     """The one place where people's entries become records. Methods block until durable; call them off the event loop."""
 
     def __init__(

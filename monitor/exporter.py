@@ -21,6 +21,7 @@ from typing import Any
 
 import structlog
 
+from monitor import late
 from monitor.alarms import causes
 from monitor.alarms.alarms import Alarms
 from monitor.config import Config
@@ -89,6 +90,8 @@ class Exporter:
         if not missing:
             return []
         with self._store.read() as conn:
+            if late.waiting(conn) is not None:
+                return []  # the day is exported once what came late is judged, not twice
             return [d for d in missing if plans.in_force(conn, day_span(d, zone)[1]) is not None]
 
     def _is_made(self, home: Path, day: str) -> bool:

@@ -11,7 +11,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from monitor.store import evidence, plans, readings
+from monitor.store import blocks, evidence, plans, readings
 from monitor.store.readings import Stored
 from rules.quantity import format_instant
 from rules.reading import Instant
@@ -115,10 +115,19 @@ def add_too_late(conn: Connection, rows: Iterable[Stored]) -> None:
     _put_too_late(conn, listed.values())
 
 
-def release(conn: Connection, since: Instant, below_seq: int) -> int:
-    """Have what came too late at or after `since` judged from now on (`store/evidence.py`); how many readings that is."""
+@dataclass(frozen=True, slots=True)
+class Released:
+    """How many readings that came too late are judged from now on, and the first of them."""
+
+    count: int
+    first: Instant | None
+
+
+def release(conn: Connection, since: Instant) -> Released:
+    """Have what came too late at or after `since`, as far as it has arrived, judged from now on (`store/evidence.py`)."""
     rule = evidence.rule(conn)
-    released, left = 0, []
+    released = Released(0, None)
+    left: list[TooLate] = []
     for one in too_late(conn):
         if one.last < since:
             left.append(one)
@@ -129,15 +138,16 @@ def release(conn: Connection, since: Instant, below_seq: int) -> int:
             if not stored.too_late or rule.counts(at, got, stored.seq):
                 continue
             if at >= since:
-                released += 1
+                released = Released(released.count + 1, at if released.first is None else min(at, released.first))
             elif kept is None:
                 kept = TooLate(one.probe, at, at, 1, got, got)
             else:
                 kept = TooLate(one.probe, kept.first, at, kept.count + 1, min(kept.received_first, got), max(kept.received_last, got))
         if kept is not None:
             left.append(kept)
-    evidence.release(conn, since, below_seq)
-    _put_too_late(conn, left)
+    if released.count:
+        evidence.release(conn, since, blocks.read(conn).next_seq)
+        _put_too_late(conn, left)
     return released
 
 

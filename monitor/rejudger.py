@@ -57,7 +57,7 @@ class Rejudger:
                 more = self._submit(self._catch_up).result(timeout=60.0)
             except StoreClosed:
                 return
-            except Exception as error:  # the store is not well, which rings by itself: the re-judgement is owed still
+            except Exception as error:  # noqa: BLE001 - the store is not well, which rings by itself: the re-judgement is owed still
                 log.warning("rejudgement", text=f"{'the writer is busy' if isinstance(error, FutureTimeout) else error}")
                 continue
             if more:

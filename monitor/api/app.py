@@ -12,7 +12,7 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.responses import JSONResponse
 from prometheus_client import CollectorRegistry
 
-from monitor.api import alarms, days, deviations, events, health, lots, probes, problems, readings, session
+from monitor.api import alarms, days, deviations, events, health, lots, probes, problems, readings, rejudgements, session
 from monitor.api.access import COOKIE, FORM_HEADER, READ, check_rules, may_know
 from monitor.api.shell import Shell
 from monitor.desk import Desk
@@ -46,7 +46,7 @@ def create_app(
     state.metrics = CollectorRegistry(auto_describe=False)
     state.metrics.register(health.DeskCollector(desk))
     problems.install(app, may_know)
-    for module in (session, readings, probes, lots, alarms, deviations, days, events, health):
+    for module in (session, readings, probes, lots, alarms, deviations, days, rejudgements, events, health):
         app.include_router(module.router)
     app.include_router(_about(app))
     for page in pages:

@@ -228,3 +228,11 @@ class SignIn(BaseModel):
     name: Name
     secret: Annotated[str, Field(min_length=1, max_length=200)]
     code: str = Field(default="", max_length=40)
+
+
+class Rejudge(BaseModel):
+    """What came more than 48 h late is to be judged, from `since` on."""
+
+    model_config = example(since="2026-03-01T00:00:00-06:00", reason="The gateway of house 1 was found unplugged; it had kept these.")
+    since: At
+    reason: Words

@@ -76,11 +76,12 @@ def import_file(config_path: Path, file: Path) -> str:
     """Put a logger's readings into the store, judged when the service starts next."""
     from collections import Counter
 
-    from monitor.judge import read_plan
     from monitor.calibrations import Offsets
+    from monitor.judge import read_plan
     from monitor.outcomes import Sorting
     from monitor.store import readings
     from probes.csv_replay import read_csv_file
+    from rules.quantity import format_instant
 
     config = load_config(config_path, check_bells=False)
     plan = read_plan(config.plan)
@@ -101,8 +102,8 @@ def import_file(config_path: Path, file: Path) -> str:
     if too_late:
         first = format_instant(min(one.item.at for one in too_late))
         text += (
-            f" {len(too_late)} of them are more than 48 h old: those are judged once somebody asks for it, under Late readings on the page, "
-            f"or with larderer rejudge --since {first}"
+            f" {len(too_late)} of them are more than 48 h old: those are judged once somebody asks for it, "
+            f"under Late readings on the page or with: larderer rejudge --since {first}"
         )
     return text
 

@@ -62,6 +62,23 @@ def import_(file: Annotated[Path, typer.Argument(help="a Readings CSV of a logge
 
 
 @app.command()
+def rejudge(
+    since: Annotated[str, typer.Option(help="from this time on, with its offset")],
+    reason: Annotated[str, typer.Option(help="why these readings are to be judged")],
+    name: Annotated[str, typer.Option(help="who asks: an operator or reviewer; the PIN is asked for, or taken from LARDERER_SECRET")],
+    url: Annotated[str, typer.Option(help="where the service answers; as configured if left out")] = "",
+    config: ConfigOption = CONFIG,
+) -> None:
+    """Have the running service judge readings that came more than 48 h late.
+
+    Example: larderer rejudge --since 2026-03-01T06:00-06:00 --reason "the gateway was found unplugged" --name "Tam Okafor"
+    """
+    from monitor.commands.rejudge import rejudge as ask
+
+    said(ask(config, since, reason, name, url))
+
+
+@app.command()
 def backup(target: Annotated[Path, typer.Argument(help="the file to write")], config: ConfigOption = CONFIG) -> None:
     """Copy the live database to a file, whole, while the service runs.
 

@@ -140,7 +140,7 @@ def test_retail_roast_rows_equal_the_inspected_ones() -> None:
 
 
 def test_poultry_at_160_lies_within_the_published_range() -> None:
-    """FSIS-GD-2021-14 (2021) p. 39: at 160 °F, all fats and both species, 13.7 s to 26.9 s."""
+    """P6, FSIS-GD-2021-14 (2021) p. 39: at 160 °F, all fats and both species, 13.7 s to 26.9 s."""
     times = [
         next(r.length for r in hold(f"us-inspected-2021/{s}-7-log", f).rows if abs(r.at_c - fahrenheit(160)) < 1e-9) / SECOND
         for s in ("chicken", "turkey")

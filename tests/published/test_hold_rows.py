@@ -99,7 +99,7 @@ def test_poultry_row_is_met_at_its_time_and_not_a_second_sooner(species: str, f:
 
 
 def test_missed_endpoint_is_met_by_another_row() -> None:
-    """FSIS-GD-2021-14 (2021) p. 67-68: 158 °F was missed, but 154 °F held for 27 s meets the 154 °F row."""
+    """P1, FSIS-GD-2021-14 (2021) p. 67-68: 158 °F was missed, but 154 °F held for 27 s meets the 154 °F row."""
     assert judged(plan_text("lethality", "us-inspected-2021/meat-6.5-log"), held(154, 27 * SECOND))["verdict"] == "met"
     assert judged(plan_text("lethality", "us-inspected-2021/meat-6.5-log"), held(153.9, 27 * SECOND))["verdict"] == "deviated"
 
@@ -163,7 +163,7 @@ def test_cured_cooling_without_its_conditions_is_unproven(ref: str, needs: dict[
 
 
 def test_come_up_of_six_hours_is_met_and_a_second_more_is_not() -> None:
-    """FSIS-GD-2021-14 (2021) p. 24: 6 hours or less between 50 and 130 °F."""
+    """V7, FSIS-GD-2021-14 (2021) p. 24: 6 hours or less between 50 and 130 °F."""
     ref = "us-inspected-2021/come-up"
     rule = load_table(ref).rule()
     assert isinstance(rule, ComeUp)

@@ -1,7 +1,7 @@
 """Boiling point of water and relative humidity against general libraries, tables and the release's own check values.
 
 science_water_boiling.csv: IAPWS R7-97(2012) and IAPWS-95 by two libraries; science_psychrometric.csv: ASHRAE Handbook, Fundamentals
-(2017) ch. 1 by PsychroLib 2.5.0, and humid-air properties by CoolProp 8.0.0. The figures stand in the CSV, so no library is needed.
+(2017) ch. 1 by PsychroLib 2.5.0, and humid-air properties by CoolProp 8.0.0. The figures stand in the CSV; PsychroLib itself is asked, too.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import csv
 import math
 from pathlib import Path
 
+import psychrolib
 import pytest
 
 from rules.quantity import fahrenheit, to_fahrenheit
@@ -23,6 +24,7 @@ from rules.science.boiling import (
     saturation_temperature,
     tolerance,
 )
+from rules.science.errors import OutOfRange
 from rules.science.humidity import (
     dew_point,
     greatest_humidity,
@@ -30,6 +32,7 @@ from rules.science.humidity import (
     humid_time_needed,
     pressure_at_altitude,
     relative_humidity,
+    saturation_pressure,
 )
 
 HERE = Path(__file__).parent
@@ -96,6 +99,58 @@ def test_relative_humidity_and_dew_point_equal_the_library_s(row: dict[str, str]
     assert dew_point(dry, found) == pytest.approx(float(row["dew_point_C_PsychroLib"]), abs=0.0051)
     for column in ("RH_pct_psychrometer_eq_WMO_coeff", "RH_pct_psychrometer_eq_AMS_coeff"):
         assert 0.0 < found - float(row[column]) <= 0.96
+
+
+@pytest.fixture(autouse=True)
+def si() -> None:
+    """PsychroLib in °C and Pa."""
+    psychrolib.SetUnitSystem(psychrolib.SI)
+
+
+#: Dry bulbs of work rooms and smokehouses, how far the wet bulb is below, and pressures from a mountain to a fine day.
+POINTS = [
+    (dry, dry - below, kpa)
+    for kpa in (75.0, 89.9, 101.325, 104.0)
+    for dry in (2.0, 12.0, 25.0, 38.0, 54.4, 62.8, 76.7, 87.8, 95.0)
+    for below in (0.0, 0.3, 1.1, 2.8, 5.6, 11.1, 22.2)
+    # No frost, no wet bulb that would boil on the mountain, and none drier than air without water (25 °C and 2.8 °C).
+    if dry - below >= 1.0 and not (kpa == 75.0 and dry - below > 91.0) and (dry, below) != (25.0, 22.2)
+]
+
+
+@pytest.mark.parametrize(("dry", "wet", "kpa"), POINTS)
+def test_relative_humidity_equals_psychrolib_s(dry: float, wet: float, kpa: float) -> None:
+    """PsychroLib 2.5.0, GetRelHumFromTWetBulb (ASHRAE Handbook, Fundamentals (2017) ch. 1, eqns 33 and 35), within 0.005 % of humidity."""
+    wanted = 100.0 * psychrolib.GetRelHumFromTWetBulb(dry, wet, kpa * 1000)
+    assert relative_humidity(dry, wet, kpa) == pytest.approx(wanted, abs=0.005)
+
+
+@pytest.mark.parametrize("kpa", [75.0, 101.325])
+def test_bulbs_drier_than_dry_air_are_refused_where_psychrolib_goes_on(kpa: float) -> None:
+    """25 °C with a wet bulb of 2.8 °C cannot be: PsychroLib answers with its least humidity, here it is an error to look at both bulbs."""
+    assert psychrolib.GetRelHumFromTWetBulb(25.0, 2.8, kpa * 1000) < 0.001
+    with pytest.raises(OutOfRange, match="check both bulbs"):
+        relative_humidity(25.0, 2.8, kpa)
+
+
+@pytest.mark.parametrize("celsius", [1.0, 4.4, 15.0, 37.0, 54.4, 71.1, 82.2, 99.9, 120.0])
+def test_saturation_pressure_equals_psychrolib_s(celsius: float) -> None:
+    """PsychroLib 2.5.0, GetSatVapPres (the same chapter, eqn 6), to a ten-thousandth."""
+    assert saturation_pressure(celsius) * 1000 == pytest.approx(psychrolib.GetSatVapPres(celsius), rel=1e-4)
+
+
+@pytest.mark.parametrize("metres", [0.0, 180.0, 1609.0, 3048.0])
+def test_pressure_at_altitude_equals_psychrolib_s(metres: float) -> None:
+    """PsychroLib 2.5.0, GetStandardAtmPressure (the same chapter, eqn 3)."""
+    assert pressure_at_altitude(metres) * 1000 == pytest.approx(psychrolib.GetStandardAtmPressure(metres), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("dry", "percent"), [(12.0, 50.0), (12.0, 100.0), (54.4, 5.0), (54.4, 40.0), (54.4, 90.0), (82.2, 5.0), (82.2, 90.0), (82.2, 100.0)]
+)
+def test_dew_point_equals_psychrolib_s(dry: float, percent: float) -> None:
+    """PsychroLib 2.5.0, GetTDewPointFromRelHum, within 0.02 °C."""
+    assert dew_point(dry, percent) == pytest.approx(psychrolib.GetTDewPointFromRelHum(dry, percent / 100.0), abs=0.02)
 
 
 def test_sensitivity_at_70_and_60() -> None:

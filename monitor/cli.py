@@ -110,7 +110,8 @@ def _usage(error: Exception) -> str:
         return text
     context = getattr(error, "ctx", None)
     command = context.command_path if context is not None else "larderer"
-    return f"{text.rstrip('.?')}; {command} --help shows what to write, with an example"
+    # A guess at what was meant is a question of its own.
+    return f"{text if text.endswith('?') else text.rstrip('.') + ';'} {command} --help shows what to write, with an example"
 
 
 if __name__ == "__main__":

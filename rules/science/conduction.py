@@ -63,9 +63,7 @@ class Piece:
         """Let heat flow for some seconds towards surroundings of one temperature; the coefficient is W/(m² K)."""
         outside = self._outer_area / (1.0 / transfer_w_m2k + self._half)
         flows, holds, shells = self._flows, self._holds, self.shells
-        fastest = max(
-            ((flows[n - 1] if n else 0.0) + (flows[n] if n < _SHELLS - 1 else outside)) / holds[n] for n in range(_SHELLS)
-        )  # 1/s
+        fastest = max(((flows[n - 1] if n else 0.0) + (flows[n] if n < _SHELLS - 1 else outside)) / holds[n] for n in range(_SHELLS))  # 1/s
         parts = max(1, math.ceil(seconds * fastest / 0.4))
         span = seconds / parts
         for _ in range(parts):

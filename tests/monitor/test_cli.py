@@ -55,7 +55,8 @@ def files(tmp_path: Path) -> tuple[Path, Path]:
 
 MISTAKES = {
     "no command of that name": (("rehash",), "No such command 'rehash'; larderer --help"),
-    "no such command of a group": (("plan", "shett"), "No such command 'shett'; larderer plan --help"),
+    "no such command of a group": (("plan", "weigh"), "No such command 'weigh'; larderer plan --help"),
+    "a slip of the finger": (("plan", "shett"), "No such command 'shett'. Did you mean 'sheet'? larderer plan --help"),
     "an argument left out": (("judge",), "Missing argument 'plan'; larderer judge --help"),
     "an unknown option": (("judge", "a", "b", "--loud"), "No such option: --loud; larderer judge --help"),
     "an option that is no number": (("demo", "--speed", "fast"), "Invalid value for '--speed'"),

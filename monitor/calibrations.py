@@ -199,10 +199,16 @@ def last_of_each(conn: Connection, probes: Collection[str], until: Instant | Non
     return found
 
 
+def due_after(check: Mapping[str, Any], probe: Probe | None) -> Instant | None:
+    """When the next check of a probe is due after its last good one; None where it has none."""
+    return parse_instant(check["last_good"]) + interval(probe) if check["last_good"] else None
+
+
 def due_of(plan: Plan, check: Mapping[str, Any] | None, probe: str, known_since: Instant) -> Instant:
     """When a probe's next check is due: its interval after its last good check, or after it came into the plan where it has none."""
-    good = check["last_good"] if check else None
-    return (parse_instant(good) if good else known_since) + interval(plan.probe_by_id.get(probe))
+    planned = plan.probe_by_id.get(probe)
+    due = due_after(check, planned) if check else None
+    return known_since + interval(planned) if due is None else due
 
 
 class InForce:

@@ -31,6 +31,9 @@ class About:
         body = entry["body"]
         at = happened_at(entry)
         own = self.since < at <= self.until or body.get("day") == self.day or (body.get("lot") in self.lots and at <= self.until)
+        if entry["kind"] == "recall":  # it concerns every day that the probe was found to have read wrong on
+            after, until = instant(body.get("after")), instant(body.get("until"))
+            own = own or ((after is None or after < self.until) and until is not None and until > self.since)
         name = body.get("deviation") or body.get("alarm")
         if own and name:
             self._followed.add(str(name))

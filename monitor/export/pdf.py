@@ -6,19 +6,20 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from monitor.calibrations import due_after
 from monitor.export import wording
 from monitor.export.sheet import Sheet
 from monitor.export.story import ProbeDay, Story, judged_at
 from monitor.export.wording import VERDICTS, Clock
 from rules.book import MARKS
-from rules.plan import Limit
+from rules.plan import Limit, Probe
 from rules.quantity import format_span, local, parse_instant
 from rules.reading import LotEvent
 from rules.wording import difference, temperature
 
 #: More records than this are counted, not printed; ledger.jsonl has them all.
 MOST_RECORDS = 400
-_SHOWN_ELSEWHERE = ("deviation", "review", "sign-off", "calibration", "finding")
+_SHOWN_ELSEWHERE = ("deviation", "review", "sign-off", "calibration", "recall", "finding")
 
 
 def write_pdf(path: Path, story: Story) -> None:
@@ -60,6 +61,8 @@ def _cover(sheet: Sheet, story: Story) -> None:
     if colophon.problems:
         sheet.say("THE FILES OF THIS EXPORT DO NOT REPEAT WHAT WAS FOUND WHILE THE DAY RAN:", bold=True, loud=True)
         sheet.points(colophon.problems)
+    for entry in story.of_kind("recall"):
+        sheet.say(f"{wording.recall_text(entry, story.clock, site.unit)} It is judged here with that taken off.", bold=True)
     if colophon.changed:
         sheet.say("Changed since the revision before:", bold=True)
         sheet.points(colophon.changed)
@@ -220,7 +223,7 @@ def _probes(sheet: Sheet, story: Story) -> None:
             probe.id, probe.place, probe.room or "-", str(day.good), _unused(day),
             difference(day.offset_c, site.unit) if day.good else "-",
             difference(probe.uncertainty_c, site.unit) if probe.uncertainty_c is not None else "not stated",
-            _checked(story.colophon.checks.get(probe.id), site.unit, clock),
+            _checked(story.colophon.checks.get(probe.id), probe, site.unit, clock),
         ))  # fmt: skip
         if not day.good and day.duty:
             blind.append(f"{probe.id}: no good reading on this day.")
@@ -229,7 +232,8 @@ def _probes(sheet: Sheet, story: Story) -> None:
         if day.gap_count > len(day.longest()):
             blind.append(f"{probe.id}: {day.gap_count} such stretches in all, {format_span(day.blind)} together.")
     heads = ("Probe", "Place", "Room", "Good", "Not used", "Offset", "Uncertainty", "Last checked")
-    sheet.grid(heads, rows, (14, 10, 12, 10, 21, 11, 13, 25), size=7.5)
+    sheet.grid(heads, rows, (13, 10, 11, 9, 19, 10, 12, 33), size=7.5)
+    _recalls(sheet, story)
     sheet.say(
         "Blind times: stretches on duty without a good reading, longer than the strictest monitoring frequency of the place.", bold=True
     )
@@ -241,12 +245,38 @@ def _unused(day: ProbeDay) -> str:
     return ", ".join(parts) or "-"
 
 
-def _checked(check: Mapping[str, Any] | None, unit: str, clock: Clock) -> str:
+def _recalls(sheet: Sheet, story: Story) -> None:
+    """What was found of probes that read wrong on this day, with every verdict that it changes."""
+    recalls = story.of_kind("recall")
+    if not recalls:
+        return
+    clock = story.clock
+    sheet.heading("Recalled probes", 11)
+    for entry in recalls:
+        sheet.say(wording.recall_text(entry, clock, story.plan.site.unit), size=9, bold=True)
+        lines = [
+            f"{c['lot'] or c['step'] + ' ' + c['day']}: {c['limit']}, {c['probe']}: was {VERDICTS[c['was']]}, is {VERDICTS[c['now']]}."
+            + (f" {c['note'][:1].upper()}{c['note'][1:]}." if c.get("note") else "")
+            for c in entry["body"].get("changes", ())
+        ]
+        sheet.points(lines or ["No verdict became another."], size=8.5)
+
+
+def _checked(check: Mapping[str, Any] | None, probe: Probe, unit: str, clock: Clock) -> str:
+    if probe.place == "humidity":
+        return "-"
     if check is None:
         return "NEVER CHECKED in these records"
     read, reference = float(check["indicated_c"]), float(check["reference_c"])
     day = local(parse_instant(str(check["at"])), clock.zone).date().isoformat()
-    return f"{day}, {check['method']}: read {temperature(read, unit)} for {temperature(reference, unit)}, by {check['by']}"
+    told = f"{day}, {check['method']}: read {temperature(read, unit)} for {temperature(reference, unit)}, by {check['by']}"
+    allowed = difference(float(check["tolerance_c"]), unit)
+    if check["good"]:
+        told += f"; good, {allowed} allowed"
+    else:
+        told += f"; LEFT {difference(abs(float(check['left_error_c'])), unit)} OFF, {allowed} allowed"
+    due = due_after(check, probe)
+    return told + (f"; next due {local(due, clock.zone).date().isoformat()}" if due is not None else "; no good check on record")
 
 
 def _records(sheet: Sheet, story: Story) -> None:

@@ -112,6 +112,17 @@ def record_text(kind: str, body: Mapping[str, Any], clock: Clock) -> str:
     return " | ".join(told + ([", ".join(_facts(left, clock))] if _facts(left, clock) else []))
 
 
+def recall_text(entry: Mapping[str, Any], clock: Clock, unit: str) -> str:
+    """A recall in a sentence: which probe, how far off, over which time, by whom."""
+    body = entry["body"]
+    added = float(body["added_c"])
+    since = f"after {clock.of(body['after'])}" if body.get("after") else "from its first reading"
+    return (
+        f"Recall {body['recall']}: {body['probe']} read {difference(abs(added), unit)} too {'high' if added < 0 else 'low'} {since} "
+        f"until {clock.of(body['until'])}, by its check {body['calibration']}. Recalled by {entry['by']} on {clock(entry['at'])}."
+    )
+
+
 #: The answers that close a deviation record, as they are told.
 _ANSWERS = {
     "cause": "Cause", "removed": "Cause removed", "restored": "Control restored", "reading": "Shown by", "prevention": "Prevention",

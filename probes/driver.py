@@ -23,6 +23,8 @@ DRIVERS: Mapping[str, str] = {
     "mqtt": "probes.mqtt",
     "modbus": "probes.modbus",
     "scpi": "probes.scpi",
+    "bluetooth": "probes.bluetooth",
+    "opcua": "probes.opcua",
     "onewire": "probes.onewire",
     "kernel": "probes.kernel_files",
     "csv": "probes.csv_replay",

@@ -378,6 +378,8 @@ class Lot:
         """A watch was closed by its probe's removal; with `probes = N` that may leave the limit met."""
         if run.limit.kind in ("lethality", "dwell") and run.limit.probes is not None:
             self._limit_met(self.runs[run.key], at)
+        if run.limit.kind == "cooling":
+            self.cooling.lend(run.key)  # a probe taken out hot has started its clock for those that wait for it
 
     def _limit_met(self, run: Run, at: Instant) -> None:
         if run.verdict_alone()[0] is not Verdict.MET:
@@ -434,7 +436,8 @@ class Lot:
     def depends_on(self, probe: str) -> bool:
         """Whether the lot would miss this probe now: it is placed here, or serves a limit that runs."""
         running = [run for run in self.runs.values() if run.current or run.travelling]
-        return probe in self.placed or any((w := run.live.get(probe)) is not None and w.closed is None for run in running)
+        beside = any(m.probe == probe for m in self.movers if isinstance(m, LINGERING))
+        return probe in self.placed or beside or any((w := run.live.get(probe)) is not None and w.closed is None for run in running)
 
     def all_watches(self) -> Iterator[Watch]:
         """Every watch and mover that reads a probe's stream."""

@@ -24,7 +24,7 @@ class LotCooling:
         self.lot = lot
         self.trackers: dict[str, dict[str, CoolingWatch]] = {k: {} for k, r in lot.runs.items() if isinstance(r.limit.rule, Cooling)}
         self.left_lethal: Instant | None = None
-        self.counted: list[str] = []  # lethality runs that were met, or were to be, when cooling opened
+        self.counted: list[str] = []  # entries of lethality steps that were met, or were to be, when cooling opened
 
     def begin(self, at: Instant) -> None:
         """The lot starts: a limit judged on hand checks follows them from now on."""
@@ -168,7 +168,7 @@ class LotCooling:
             if run.opened is not None or not (met or any(s in lot.current for s in run.steps)):
                 continue
             run.begin(at)
-            self.counted = sorted({*self.counted, *(f"{r.key}#{r.generation}" for r in lethal if r.opened is not None)})
+            self.counted = sorted({*self.counted, *(f"{lot.step_of(r).name}#{r.generation}" for r in lethal if r.opened is not None)})
             lot.hub.cross(at)
             for tracker in self._followed(key):
                 self._open(run, tracker, at)
@@ -177,8 +177,10 @@ class LotCooling:
 
     def lethality_met(self, run: Run, at: Instant) -> None:
         """A lethality limit is met: cooling opens, or, where it was met after the opening, every clock is sought again."""
-        name = f"{run.key}#{run.generation}"
-        if any(self.lot.runs[k].opened is not None for k in self.trackers) and name not in self.counted:
+        step = self.lot.step_of(run).name
+        name = f"{step}#{run.generation}"
+        whole = all(r.verdict_alone()[0] is Verdict.MET for k in self.lot.keys(step) if (r := self.lot.runs[k]).limit.kind == "lethality")
+        if whole and any(self.lot.runs[k].opened is not None for k in self.trackers) and name not in self.counted:
             self.counted.append(name)
             for key, trackers in self.trackers.items():
                 for tracker in trackers.values():

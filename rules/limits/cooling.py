@@ -119,7 +119,7 @@ class CoolingWatch(CoolingMarks):
             self._forget()
             self._unsay()
         self._begin(at, lo)
-        self.own_hot = True
+        self.own_hot, self.sealed = True, False
         self.hot_at = self.last_at = at
         self.reached, self.trail, self.unsettled = 0, [], ()
         self._speak(at)

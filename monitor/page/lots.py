@@ -22,13 +22,17 @@ router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
 #: What is measured of a lot, as the plan's conditions name it, and how people say it.
 MEASURES: Final = {
-    "weight_kg": "weight, kg",
+    "weight_kg": "weight of the meat block, kg",
     "pH": "pH",
     "nitrite_ppm": "ingoing nitrite, ppm",
     "erythorbate_ppm": "erythorbate or ascorbate, ppm",
     "salt_pct": "salt, %",
     "moisture_pct": "moisture, %",
+    "brine_pct": "brine concentration, %",
     "water_activity": "water activity",
+    "cure_g": "curing salt weighed, g",
+    "cure_nitrite_pct": "nitrite in the curing salt, %",
+    "humid_min": "minutes of steam or sealed oven",
 }
 REASONS: Final = {"moved": "moved to another link", "slipped": "it slipped out", "failed": "it failed", "done": "done with it"}
 PLACES_BY_HAND: Final = {

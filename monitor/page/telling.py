@@ -223,6 +223,8 @@ def _asks_still(w: Json, limit: Limit | None, words: Words) -> Markup:
         return _bound(rule, facts, span, words)
     if isinstance(rule, spec.Humidity) and "humid_s" in facts:
         return Markup("<b>{}</b> shown of {}").format(about(round(facts["humid_s"] * SECOND)), limit_text(limit, words.unit) if limit else "")
+    if isinstance(rule, spec.Composition) and "value" not in facts:
+        return Markup("<b>{}</b> is to be entered").format(limit_text(limit, words.unit) if limit else rule.measure)
     if isinstance(rule, spec.Profile) and facts.get("stages"):
         number, stage = len(facts["stages"]), facts["stages"][-1]
         text = Markup("stage {} of {}, set to <b>{}</b>").format(number, len(rule.stages), words.temp_short(stage["set_c"]))

@@ -193,8 +193,9 @@ class ProfileWatch(Watch):
         self.furthest = far
         cold = stage.set_c - lo >= hi - stage.set_c
         measured = (lo if cold else hi) + (self.u if cold else -self.u)
+        doubt = "with its uncertainty " if self.u else ""
         text = (
-            f"{self._named(index)}: the chamber reads {temperature(measured, self.unit)}, {difference(far, self.unit)} "
+            f"{self._named(index)}: the chamber reads {temperature(measured, self.unit)}, {doubt}{difference(far, self.unit)} "
             f"{'below' if cold else 'above'} its set {temperature(stage.set_c, self.unit)}"
         )
         self.settle(Verdict.DEVIATED, at, text)

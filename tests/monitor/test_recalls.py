@@ -2,6 +2,8 @@
 
 import json
 import random
+import shutil
+import subprocess
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -208,6 +210,14 @@ def plant(tmp_path: Path) -> Iterator[Plant]:
 
 def judged_again(folder: Path) -> dict[str, Any]:
     return judge_files(folder / "plan.toml", folder / "readings.csv", folder / "events.csv")
+
+
+def pdf_text(path: Path) -> str:
+    """The words of a PDF, line breaks of its cells taken out."""
+    tool = shutil.which("pdftotext")
+    assert tool is not None, "pdftotext of poppler-utils is needed to read PDFs back"
+    done = subprocess.run([tool, str(path), "-"], capture_output=True, text=True, check=True, timeout=60)
+    return " ".join(done.stdout.split())
 
 
 def lots_of(report: dict[str, Any]) -> dict[str, str]:
@@ -573,3 +583,22 @@ def test_commands_check_and_recall_while_no_service_runs(
     assert [(c["lot"], c["was"], c["now"]) for c in plant.entries("correction")] == [("J-1", "met", "deviated")]
     assert [one["lot"] for one in plant.desk.deviations()] == ["J-1"]
     assert lots_of(judged_again(plant.export().path)) == {"J-1": "deviated"}
+
+
+def test_pdf_tells_of_the_recall_and_of_how_the_probes_stand(plant: Plant) -> None:
+    """The new revision names the recall on its first page, both verdicts beside the probes, and what was left of each check."""
+    plant.cook("J-1")
+    plant.tick(24 * 60)
+    plant.desk.calibrate(ODILE, ProbeCheck("core-2", "ice-point", fahrenheit(32.4)))
+    plant.desk.calibrate(ODILE, TWO_HIGH)
+    plant.desk.recall(ODILE, "core-1")
+    plant.caught_up()
+    folder = plant.export().path
+    told = pdf_text(folder / "day.pdf")
+    assert "Recall 1: core-1 read 2 °F too high from its first reading" in told
+    assert "J-1: lethality, core-1: was met, is DEVIATED." in told
+    assert "NEVER CHECKED" in told, "no check was made up to the end of that day"
+    plant.tick(24 * 60)
+    later = pdf_text(plant.export(NEXT_DAY).path / "day.pdf")
+    assert "LEFT 2 °F OFF, 1.8 °F allowed" in later
+    assert "good, 1.8 °F allowed; next due 2026-03-17" in later

@@ -20,6 +20,7 @@ from rules.quantity import (
     parse_instant,
     parse_span,
     parse_temperature,
+    parse_thickness,
     to_fahrenheit,
 )
 from rules.reading import HOUR, MINUTE, SECOND
@@ -113,3 +114,16 @@ def test_number_that_is_no_instant_is_refused_in_one_sentence(text: str) -> None
     """Exponents, words and years that no calendar has are no Unix seconds."""
     with pytest.raises(QuantityError, match="ISO 8601"):
         parse_instant(text)
+
+
+@pytest.mark.parametrize(("text", "metres"), [("30 mm", 0.03), ("3cm", 0.03), ("1,5 in", 0.0381), ("5 mm", 0.005), ("500 mm", 0.5)])
+def test_thickness_is_read_with_its_unit(text: str, metres: float) -> None:
+    """Millimetres, centimetres, inches; both ends of the range belong to it."""
+    assert parse_thickness(text) == pytest.approx(metres)
+
+
+@pytest.mark.parametrize("text", ["30", "4.9 mm", "501 mm", "3 m", "-30 mm", "thin", ""])
+def test_thickness_that_no_piece_has_is_refused(text: str) -> None:
+    """One sentence that says what to write."""
+    with pytest.raises(QuantityError, match="write one between 5 mm and 500 mm with its unit"):
+        parse_thickness(text)

@@ -21,9 +21,11 @@ LEAST = 10
 MEMORY: Span = 20 * MINUTE
 #: The second, shorter memory tells whether the rate itself still changes.
 SHORT: Span = 4 * MINUTE
-#: A rate of the short memory above that of the long one by more than both, as a share and in standard deviations, is no first term
-#: yet: the lag of the centre is not over, and the fit begins anew.
-RISE_SHARE, RISE_SD = 0.05, 2.0
+#: A rate of the short memory that differs from that of the long one by more than both, as a share and in standard deviations, is no
+#: first term yet: heat is still spreading inside, and the fit begins anew.
+CHANGE_SHARE, CHANGE_SD = 0.05, 2.0
+#: It takes so long to see whether the rate changes.
+SETTLED: Span = 8 * MINUTE
 #: The first term alone holds once the distance to the surroundings is below this share of what it was (`rules/science/heat.py`): after a
 #: smaller step of the surroundings, once the core has moved by as much of that step.
 LAGS = 0.7
@@ -37,6 +39,8 @@ EVERYTHING = 1e9
 OFF_C, OFF_SD = 1.0, 6.0
 #: Standard deviation of the rate as a share of it, for what the first term leaves out: chosen on the exact series (tests).
 MODEL_SD = 0.06
+#: A probe in the room tells the surroundings of one piece no better than this, in °C.
+AIR_SD_C = 0.5
 #: Standard normal deviate of a two-sided interval of 90 %.
 Z_90 = 1.6449
 #: A probe that reads to a tenth of a degree is no better known than this, in °C.
@@ -117,7 +121,7 @@ class Approach:
     def begin(self) -> None:
         """Forget everything."""
         self.count = 0
-        self.first = 0.0
+        self.first: float | None = None  # the core at the last disturbance
         self.size = EVERYTHING
         self.since: Instant | None = None
         self.at: Instant | None = None
@@ -133,9 +137,8 @@ class Approach:
             self.begin()
             self.size = size
         if self.at is None:
-            self.at = at
-            if self.since is None:
-                self.since, self.first = at, celsius
+            self.since = self.at = at
+            self.first = celsius if self.first is None else self.first
             self.core, self.air, self.placed_air = celsius, air_c if air_c is not None else 0.0, air_c is not None
             self.air_mean = self.air
             keep = keep_short = 1.0
@@ -154,17 +157,17 @@ class Approach:
         self.long.add(keep, self.x, self.t, celsius)
         self.short.add(keep_short, self.x, self.t, celsius)
         self.count += 1
-        if self.placed_air and self.count >= LEAST and self._rising():
-            kept = self.since, self.first, self.size
+        if self.placed_air and self.count >= LEAST and self._changing():
+            kept = self.first, self.size
             self.begin()
-            self.since, self.first, self.size = kept
+            self.first, self.size = kept
 
-    def _rising(self) -> bool:
-        """Whether the approach is still getting faster, as in the lag of a centre behind its surface."""
+    def _changing(self) -> bool:
+        """Whether the rate is still changing: it grows while a centre lags behind its surface, and falls where only the surface was colder."""
         fit, short = self._fit(self.long), self._fit(self.short)
         if fit is None or short is None or fit.k <= 0.0:
             return False
-        return short.k - fit.k > max(RISE_SHARE * fit.k, RISE_SD * math.hypot(fit.sd_k, short.sd_k))
+        return abs(short.k - fit.k) > max(CHANGE_SHARE * fit.k, CHANGE_SD * math.hypot(fit.sd_k, short.sd_k))
 
     def _disturbed(self, at: Instant, celsius: float, air_c: float | None) -> float | None:
         """How large a disturbance in °C comes with this reading: EVERYTHING where everything may have changed; None for none."""
@@ -200,7 +203,7 @@ class Approach:
         per = (s.ww / (s.w * s.w)) * sd * sd
         sd_k = math.sqrt(per * s.w / s.xx)
         sd_core = math.sqrt(per * (1.0 + dx * dx * s.w / s.xx))
-        return _Fit(k, s.my + k * dx, self.air_mean, sd, sd_k, sd_core, math.sqrt(max(self.air_sq, 0.0)))
+        return _Fit(k, s.my + k * dx, self.air_mean, sd, sd_k, sd_core, math.hypot(math.sqrt(max(self.air_sq, 0.0)), AIR_SD_C))
 
     def _fit_alone(self, s: Sums, free: float) -> _Fit | None:
         # x = -S here, since the surroundings count as 0: T = a + k x + b t.
@@ -222,9 +225,9 @@ class Approach:
         var_core = per / s.w + dx * dx * var_k + du * du * var_b + 2.0 * dx * du * cov
         return _Fit(k, core, air, sd, math.sqrt(var_k), math.sqrt(max(var_core, 0.0)), math.sqrt(var_air))
 
-    def forecast(self, to_c: float) -> Forecast | None:
-        """When the core reaches `to_c`; None while nothing can be told: too few readings, no approach, or `to_c` is behind it."""
-        if self.count < LEAST or self.at is None:
+    def forecast(self, to_c: float, *, cold: bool) -> Forecast | None:
+        """When the core comes to `to_c` or below (`cold`), or above; None while nothing can be told: too few readings, or no approach."""
+        if self.count < LEAST or self.at is None or self.since is None or self.first is None or self.at - self.since < SETTLED:
             return None
         fit = self._fit(self.long)
         if fit is None or fit.k <= 0.0:
@@ -236,11 +239,9 @@ class Approach:
         # What the rate still changes, beyond what noise explains, is error of the model: it makes the interval wider.
         drift = max((fit.k - short.k) ** 2 - fit.sd_k**2 - short.sd_k**2, 0.0)
         k, sd_k = fit.k, math.sqrt(fit.sd_k**2 + drift + (MODEL_SD * fit.k) ** 2)
-        at = _time(k, fit.core_c, fit.air_c, to_c)
-        if at == 0.0:
-            return None
+        at = _time(k, fit.core_c, fit.air_c, to_c, cold)
         times = [
-            _time(k_, core, air, to_c)
+            _time(k_, core, air, to_c, cold)
             for k_, core, air in (
                 (k + Z_90 * sd_k, fit.core_c, fit.air_c), (k - Z_90 * sd_k, fit.core_c, fit.air_c),
                 (k, fit.core_c + Z_90 * fit.sd_core, fit.air_c), (k, fit.core_c - Z_90 * fit.sd_core, fit.air_c),
@@ -260,6 +261,11 @@ class Approach:
             return None
         left = math.exp(-fit.k * (by - self.at) / SECOND)
         return None if left >= 1.0 else (to_c - fit.core_c * left) / (1.0 - left)
+
+    def takes(self, to_c: float, air_c: float, *, cold: bool) -> float | None:
+        """Seconds until `to_c` in other steady surroundings from now on, at the fitted rate; infinite for never, None without a fit."""
+        fit = self._fit(self.long) if self.count >= LEAST else None
+        return None if fit is None or fit.k <= 0.0 else _time(fit.k, fit.core_c, air_c, to_c, cold)
 
     def _instant(self, seconds: float) -> Instant | None:
         assert self.at is not None
@@ -281,10 +287,11 @@ class Approach:
                 setattr(self, name, state[name])
 
 
-def _time(k: float, core: float, air: float, to_c: float) -> float:
-    """Seconds until the core reaches `to_c`; infinite for never, 0 where it is there."""
-    if core == to_c:
+def _time(k: float, core: float, air: float, to_c: float, cold: bool) -> float:
+    """Seconds until the core is at `to_c` or beyond it; infinite for never, 0 where it is there."""
+    left, beyond = (core - to_c, to_c - air) if cold else (to_c - core, air - to_c)
+    if left <= 0.0:
         return 0.0
-    if k <= 0.0 or (core - to_c) * (to_c - air) <= 0.0:
+    if k <= 0.0 or beyond <= 0.0:
         return math.inf
-    return math.log((core - air) / (to_c - air)) / k
+    return math.log((left + beyond) / beyond) / k

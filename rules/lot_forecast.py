@@ -18,7 +18,7 @@ from rules.limits.spec import ComeUp, Profile
 from rules.limits.watch import News, Watch
 from rules.plan import Limit, Probe
 from rules.quantity import format_span
-from rules.reading import MINUTE, Instant, Span
+from rules.reading import MINUTE, SECOND, Instant, Span
 from rules.run import Run
 from rules.wording import clock, temperature
 
@@ -31,7 +31,9 @@ LAG: Span = 2 * MINUTE
 #: The interval has to lie past the deadline for so long before it rings.
 FIRM: Span = 2 * MINUTE
 #: The air of an ordinary cooler in °C: common practice, no source.
-COOLER_C = 4.0
+COOLER_C = 2.0
+#: Better surroundings ahead are trusted while they would need no more than this share of the time left.
+SHARE_LEFT = 0.5
 #: Surroundings colder, or hotter, than these in °C are no advice.
 COLDEST_C, HOTTEST_C = -20.0, 150.0
 
@@ -154,12 +156,12 @@ class LotForecast:
         """Ring once the whole interval has lain past the deadline for FIRM."""
         if mark.cause in watch.told:
             return
-        told = watch.fit.forecast(mark.to_c) if mark.by is not None and at <= mark.by else None
+        told = watch.fit.forecast(mark.to_c, cold=mark.cold) if mark.by is not None and at <= mark.by else None
         if told is None or mark.by is None or not (told.early is None or told.early > mark.by):
             watch.late.pop(mark.cause, None)
             return
         needed = watch.fit.needed(mark.to_c, mark.by)
-        if needed is None or self._better_ahead(mark, watch.steps, needed):
+        if needed is None or self._better_ahead(watch, mark, at):
             watch.late.pop(mark.cause, None)
             return
         if at - watch.late.setdefault(mark.cause, at) < FIRM:
@@ -169,16 +171,19 @@ class LotForecast:
         text = self._sentence(mark, told, needed, at)
         self.lot.tell(at, "heading-out", mark.run.key.split("/", 1)[0], mark.limit, watch.probe, text)
 
-    def _better_ahead(self, mark: Mark, steps: list[str], needed: float) -> bool:
-        """Whether the plan itself leads on to surroundings that would still do."""
+    def _better_ahead(self, watch: CoreApproach, mark: Mark, at: Instant) -> bool:
+        """Whether the plan itself leads on to surroundings that would still do with time to spare."""
+        here = self.lot.step(watch.steps[0])
         if mark.cold:
-            room = self.lot.step(steps[0]).room
-            at = mark.run.steps.index(steps[0]) if steps[0] in mark.run.steps else -1
-            later = (self.lot.product.step(name) for name in mark.run.steps[at + 1 :])
-            ahead = any(step is not None and step.room != room for step in later)
-            return ahead and needed >= COOLER_C
-        stages = [s for limit in self.lot.step(steps[0]).limits if isinstance(limit.rule, Profile) for s in limit.rule.stages]
-        return bool(stages) and needed <= max(s.set_c for s in stages)
+            after = mark.run.steps.index(here.name) + 1 if here.name in mark.run.steps else 0
+            later = (self.lot.product.step(name) for name in mark.run.steps[after:])
+            air_c = COOLER_C if any(step is not None and step.room != here.room for step in later) else None
+        else:
+            stages = [s.set_c for limit in here.limits if isinstance(limit.rule, Profile) for s in limit.rule.stages]
+            air_c = max(stages, default=None)
+        takes = None if air_c is None else watch.fit.takes(mark.to_c, air_c, cold=mark.cold)
+        assert mark.by is not None
+        return takes is not None and takes * SECOND <= SHARE_LEFT * (mark.by - at)
 
     def _sentence(self, mark: Mark, told: Forecast, needed: float, at: Instant) -> str:
         unit, zone = self.lot.unit, self.lot.plan.site.zone
@@ -212,7 +217,7 @@ class LotForecast:
         return found
 
     def _line(self, fit: CoreApproach, mark: Mark) -> dict[str, Any] | None:
-        told = fit.fit.forecast(mark.to_c)
+        told = fit.fit.forecast(mark.to_c, cold=mark.cold)
         if told is None:
             return None
         return {
@@ -267,7 +272,7 @@ def view_marks(run: Run, watch: Watch, fit: CoreApproach) -> list[Mark]:
     if isinstance(watch, HoldWatch):
         found: list[tuple[Instant, Mark]] = []
         for i, row in enumerate(watch.rows):
-            told = fit.fit.forecast(row.at_c + u)
+            told = fit.fit.forecast(row.at_c + u, cold=False)
             if told is not None and told.at is not None:
                 found.append((told.at + row.length, Mark(run, limit, f"{name}/{i}", row.at_c, row.at_c + u, False, None, row.length)))
         if found:

@@ -159,6 +159,8 @@ def _how(plan: Plan, limit: Limit, rooms: set[str | None]) -> str:
     else:
         named = ", ".join(p.id for p in serving) + "".join(f" (uncertainty {'each ' if len(serving) > 1 else ''}{e})" for e in errors)
     which = f"Any of these, placed in the lot: {named}" if limit.place == "core" else f"Fixed probes: {named}"
+    dry = [p.dry_bulb for p in serving if p.dry_bulb is not None]
+    which += f", with {', '.join(dry)} as dry bulb" if dry else ""
     which = which if serving else "NO PROBE of the plan can serve it"
     worst = " Of several the worst for the lot decides" + (f"; at least {limit.probes} must show it." if limit.probes else ".")
     guard = (

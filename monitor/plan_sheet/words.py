@@ -126,11 +126,19 @@ def _(rule: spec.Humidity, unit: str) -> tuple[str, ...]:
 def _(rule: spec.DegreeHours, unit: str) -> tuple[str, ...]:
     said = [f"Sum of degrees above {temperature(rule.base_c, unit)} times hours, until a pH of {rule.until_ph:g} or less is entered:"]
     for band in rule.bands:
-        ends = [f"{word} {temperature(c, unit)}" for word, c in (("from", band.from_c), ("to", band.to_c)) if c is not None]
-        said.append(
-            f"at most {degree_hours(band.limit, unit)}" + (f" where the highest chamber temperature is {' '.join(ends)}." if ends else ".")
-        )
+        said.append(f"at most {degree_hours(band.limit, unit)}{_band(band, unit)}.")
     return tuple(said)
+
+
+def _band(band: spec.Band, unit: str) -> str:
+    """For which chambers a row of degree-hours is; a row with one end does not include it."""
+    if band.from_c is None and band.to_c is None:
+        return ""
+    if band.from_c is None or band.to_c is None:
+        ends = f"below {temperature(band.to_c or 0.0, unit)}" if band.from_c is None else f"above {temperature(band.from_c, unit)}"
+    else:
+        ends = f"from {temperature(band.from_c, unit)} to {temperature(band.to_c, unit)}"
+    return f" where the highest chamber temperature is {ends}"
 
 
 @limit_words.register

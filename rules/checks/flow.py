@@ -86,7 +86,8 @@ def _before_come_up(plan: Plan, product: Product) -> Iterator[PlanRemark]:
             before: list[str] = []
             for earlier in reversed(steps[:i]):
                 room = plan.room_by_id.get(earlier.room or "")
-                if room is None or room.kind != "chamber":
+                # Fermenting meat is held by its degree-hours, not by the come-up.
+                if room is None or room.kind != "chamber" or any(x.kind == "degree-hours" for x in _running(product, earlier)):
                     break
                 before.insert(0, earlier.name)
             if before:

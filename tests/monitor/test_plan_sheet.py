@@ -153,7 +153,10 @@ def test_nothing_is_worded_as_a_verdict_on_food(demo: PlanSheet) -> None:
         (spec.Profile((spec.Stage(50.0, HOUR),), fire_out=(10.0, 10 * MINUTE)), "1. 122 °F for 1 h. A fall of 18 °F within 10 min"),
         (spec.Humidity(90.0, 0.25, HOUR), "Relative humidity of at least 90 % for 25 % of the cook or 1 h, whichever is longer."),
         (spec.Humidity(None, None, HOUR), "Continuous steam or a sealed oven for 1 h, as minutes entered for the lot (humid_min)."),
-        (spec.DegreeHours(fahrenheit(60), (spec.Band(None, 32.0, 1200 * 5 / 9),), 5.3), "at most 1200 °F h where the highest chamber"),
+        (
+            spec.DegreeHours(fahrenheit(60), (spec.Band(None, 32.0, 1200 * 5 / 9),), 5.3),
+            "at most 1200 °F h where the highest chamber temperature is below 89.6 °F.",
+        ),
         (spec.Composition("nitrite_ppm", 120, 156), "nitrite_ppm: at least 120 and at most 156."),
     ],
     ids=lambda value: type(value).__name__ if not isinstance(value, str) else "",

@@ -363,6 +363,8 @@ def test_come_up_that_leaves_out_a_chamber_step_before_it_is_told() -> None:
     (remark,) = said(remarks(dry, COOK, EXEMPT, CHILL), "limit come-up: the core warms in dry already")
     assert remark.severity == "warning"
     assert 'over = ["dry", "cook"]' in remark.sentence
+    sour = step("ferment") + limit("sour", 'kind = "degree-hours"\nbase = "60 °F"\nlimit = "1000 °F h"\nuntil_ph = 5.3')
+    assert said(remarks(sour, COOK, EXEMPT, CHILL), "already") == [], "fermenting meat is held by its degree-hours"
     cold = dry.replace('room = "house"', 'room = "cooler"').replace('"chamber"\nmax', '"core"\nmax')
     assert said(remarks(cold, COOK, EXEMPT, CHILL), "already") == []
 

@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
-from rules.book import load_table
+from rules.book import book_names, load_book, load_table
 from rules.engine import Engine
 from rules.history import arrange
-from rules.limits.spec import ComeUp, Cooling, HoldLethality
+from rules.limits.spec import ComeUp, Cooling, Exposure, HoldLethality, Tier
 from rules.plan_load import load_plan
 from rules.quantity import fahrenheit
 from rules.reading import MINUTE, SECOND, Event, Instant, LotEvent, Reading
@@ -69,6 +69,13 @@ def rows(ref: str, fat: float | None = None) -> list[tuple[int, Instant]]:
     return [(round(r.at_c * 9 / 5 + 32), r.length) for r in rule.rows]
 
 
+def exposure(ref: str) -> Exposure:
+    """The tiers of an exposure table."""
+    rule = load_table(ref).rule()
+    assert isinstance(rule, Exposure)
+    return rule
+
+
 def check(text: str, f: int, length: Instant) -> None:
     """Met at the very reading that completes the time; not met a second sooner."""
     watch = judged(text, held(f, length) if length else [(0, 100.0), (20 * SECOND, f), (21 * SECOND, f), (22 * SECOND, 100.0)])
@@ -117,6 +124,16 @@ OPTIONS = [
     ("us-inspected-2021/cooling-option-3", {"nitrite_ppm": "100", "erythorbate_ppm": "250"}),
     ("us-inspected-2021/cooling-option-4", {"nitrite_ppm": "120", "brine_pct": "3.5"}),
     ("us-retail-2022/retail-cooling", {}),
+    ("us-retail-2022/cooling-california", {}),
+    ("us-retail-2022/cooling-california-cured", {"nitrite_ppm": "40", "brine_pct": "6"}),
+    ("eu-uk/cooling-uncured", {}),
+    ("eu-uk/cooling-cured", {"nitrite_ppm": "100", "brine_pct": "2.5"}),
+    ("eu-uk/cooling-prepared-meals", {}),
+    ("eu-uk/cooling-codex", {}),
+    ("australia-nz/cooling-uncured", {}),
+    ("australia-nz/cooling-cured", {"nitrite_ppm": "100", "brine_pct": "2.5"}),
+    ("australia-nz/cooling-fsanz", {}),
+    ("australia-nz/cooling-nz", {}),
 ]
 CASES = [(ref, needs, i) for ref, needs in OPTIONS for i in range(len(load_table(ref).rows))]
 
@@ -147,7 +164,7 @@ def cooled(ref: str, late: int | None) -> list[tuple[Instant, float]]:
 
 @pytest.mark.parametrize(("ref", "needs", "late"), CASES)
 def test_cooling_mark_at_its_deadline_is_in_time_and_a_second_later_is_not(ref: str, needs: dict[str, str], late: int) -> None:
-    """FSIS-GD-2021-13 (2021) options 1-4 (marks M+ and M) and FDA Food Code 3-501.14(A): limits are inclusive."""
+    """FSIS-GD-2021-13 (2021) options 1-4 (M+ and M), FDA Food Code 3-501.14(A), and every other cooling table: limits are inclusive."""
     product = "cured = true" if needs else ""
     text = plan_text("cooling", ref, product, "30 min")
     assert judged(text, cooled(ref, None), needs)["verdict"] == "met"
@@ -176,3 +193,19 @@ def test_come_up_of_six_hours_is_met_and_a_second_more_is_not() -> None:
     text = plan_text("come-up", ref, gap="15 min")
     assert judged(text, series(0))["verdict"] == "met"
     assert judged(text, series(SECOND))["verdict"] == "deviated"
+
+
+EXPOSURES = [t.ref for name in book_names() for t in load_book(name).tables.values() if t.kind == "exposure"]
+TIERS = [(ref, tier) for ref in EXPOSURES for tier in exposure(ref).tiers]
+
+
+@pytest.mark.parametrize(("ref", "tier"), TIERS, ids=lambda x: x if isinstance(x, str) else f"{x.above_c:.1f}")
+def test_exposure_of_the_printed_hours_is_met_and_a_minute_more_is_not(ref: str, tier: Tier) -> None:
+    """FDA fish guide app. 4, table A-2 (M), FDA Food Code 3-501 and the others: at most so long above, ends included."""
+    text = plan_text("exposure", ref, gap="30 days").replace('kind = "exposure"', 'kind = "exposure"\nplace = "core"')
+    cold = min(t.above_c for t in exposure(ref).tiers) * 9 / 5 + 32
+    # Just above the tier; the interval that ends cold counts whole, since one of its ends is above.
+    warm = tier.above_c * 9 / 5 + 32 + 0.1
+    spans = (tier.within, tier.within + MINUTE)
+    verdicts = [judged(text, [(0, warm), (above, cold)] if above else [(0, cold)])["verdict"] for above in spans]
+    assert verdicts == ["met", "deviated"]

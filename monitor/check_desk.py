@@ -73,7 +73,10 @@ class CheckDesk:
 
     def recall(self, hand: Hand, probe: str, check: int | None = None) -> dict[str, Any]:
         """Recall a probe: judge again what it measured since its last good check, as the preview says."""
-        effect, found = self._effect(probe, check)
+        try:
+            effect, found = self._effect(probe, check)
+        except RefusedError as error:
+            return self._do(hand, _refusing(error))  # the same request sent twice gets the answer given before
 
         def job(conn: Connection, now: Instant) -> dict[str, Any]:
             number = recalling.carry_out(conn, self.pipeline, effect, found, now, hand.by)
@@ -93,6 +96,13 @@ class CheckDesk:
             if found["probe"] != probe:
                 raise RefusedError(f"check {check} is of {found['probe']}, not of {probe}; name a check of that probe")
             return effect_of(conn, recalls.stretch_of(conn, found), self.plan, self.clock()), found
+
+
+def _refusing(error: RefusedError) -> Callable[[Connection, Instant], dict[str, Any]]:
+    def job(_conn: Connection, _now: Instant) -> dict[str, Any]:
+        raise error
+
+    return job
 
 
 def record(conn: Connection, plan: Plan, alarms: Any, check: ProbeCheck, now: Instant, by: str) -> dict[str, Any]:

@@ -20,8 +20,9 @@ from pathlib import Path
 from typing import Any
 
 import structlog
+from sqlalchemy import Connection, func, select
 
-from monitor import late
+from monitor import late, ledger
 from monitor.alarms import causes
 from monitor.alarms.alarms import Alarms
 from monitor.config import Config
@@ -29,9 +30,11 @@ from monitor.days import day_span
 from monitor.errors import ExportError, MonitorError
 from monitor.store import plans
 from monitor.store.database import Store
+from monitor.store.schema import recall
 from monitor.store.writer import Writer
+from rules.errors import QuantityError
 from rules.plan import Site
-from rules.quantity import local
+from rules.quantity import local, parse_instant
 from rules.reading import HOUR, MINUTE, Instant, Span
 
 log = structlog.get_logger()
@@ -62,6 +65,7 @@ class Exporter:
         self._clock, self._report = clock, report
         self._looked_at: Instant | None = None
         self._tried: dict[str, Instant] = {}
+        self._recalls: int | None = None  # the newest recall whose days are known to have been exported since
         self._made_since: set[str] = set()  # days known to have been exported after their end
         self._thread: threading.Thread | None = None
         self._process: subprocess.Popen[str] | None = None
@@ -87,12 +91,33 @@ class Exporter:
         days = [(today - timedelta(days=back)).isoformat() for back in range(DAYS_OWED, 0, -1)]
         home = self._config.data / "exports" / self._site.id
         missing = [d for d in days if day_span(d, zone)[1] + EXPORT_AFTER <= now and not self._is_made(home, d)]
-        if not missing:
-            return []
         with self._store.read() as conn:
             if late.waiting(conn) is not None:
                 return []  # the day is exported once what came late is judged, not twice
-            return [d for d in missing if plans.in_force(conn, day_span(d, zone)[1]) is not None]
+            changed = [d for d in self._recalled(conn, home) if d not in missing]
+            return [*changed, *(d for d in missing if plans.in_force(conn, day_span(d, zone)[1]) is not None)]
+
+    def _recalled(self, conn: Connection, home: Path) -> list[str]:
+        """The days that were exported before a recall that changes them, oldest first; the revision before it stays."""
+        if self._recalls == (number := conn.execute(select(func.max(recall.c.id))).scalar()):
+            return []
+        days: set[str] = set()
+        for entry in ledger.entries(conn, kind="recall"):
+            days |= {d for d in entry.body["days"] if 0 < self._made_at(home, d) < entry.at}
+        if not days:
+            self._recalls = number
+        return sorted(days)
+
+    @staticmethod
+    def _made_at(home: Path, day: str) -> Instant:
+        """When a day's newest revision was made; 0 where there is none to be read."""
+        made = 0
+        for folder in (home / day, *home.glob(f"{day}-r*")):
+            try:
+                made = max(made, parse_instant(json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["made_at"]))
+            except (OSError, ValueError, KeyError, TypeError, QuantityError):
+                continue
+        return made
 
     def _is_made(self, home: Path, day: str) -> bool:
         """Whether an export of the whole day is there; one made before its midnight does not count."""

@@ -25,6 +25,7 @@ from monitor.errors import InputError, RefusedError
 from monitor.export.day import Exported, export_day
 from monitor.export.verify import check_folder
 from monitor.judge import canonical, judge_files
+from monitor.once import Key
 from monitor.service import Service
 from monitor.store import readings
 from rules.quantity import fahrenheit, parse_instant
@@ -124,6 +125,7 @@ class Plant:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+        (folder / "larderer.toml").write_text(CONFIG, encoding="utf-8")
         self.config = Config(
             folder / "larderer.toml", folder / "plan.toml", folder, Server(port=0),
             persons=(Person("Odile Marsh", "operator"), Person("Tam Okafor", "reviewer")), alarms=AlarmsConfig(all_well=None),
@@ -551,7 +553,6 @@ def test_commands_check_and_recall_while_no_service_runs(
 
     plant.cook("J-1")
     capsys.readouterr()
-    (plant.folder / "larderer.toml").write_text(CONFIG, encoding="utf-8")
     code, out, err = call("recall", "core-1", "--by", "Odile Marsh")
     assert (code, out, err.count("\n")) == (2, "", 1)
     assert "record the check first" in err
@@ -602,3 +603,29 @@ def test_pdf_tells_of_the_recall_and_of_how_the_probes_stand(plant: Plant) -> No
     later = pdf_text(plant.export(NEXT_DAY).path / "day.pdf")
     assert "LEFT 2 °F OFF, 1.8 °F allowed" in later
     assert "good, 1.8 °F allowed; next due 2026-03-17" in later
+
+
+def test_days_that_a_recall_changes_are_owed_a_new_export(plant: Plant) -> None:
+    """A day exported before the recall is owed again; once it is made, nothing is."""
+    plant.cook("J-1")
+    plant.tick(24 * 60)
+    plant.service.exporter.export(DAY)
+    assert plant.service.exporter.owed(plant.now) == []
+    plant.tick(60)
+    plant.desk.calibrate(ODILE, TWO_HIGH)
+    plant.desk.recall(ODILE, "core-1")
+    plant.caught_up()
+    assert plant.service.exporter.owed(plant.now) == [DAY]
+    folder = plant.service.exporter.export(DAY)
+    assert folder.name == f"{DAY}-r2"
+    assert plant.service.exporter.owed(plant.now) == []
+
+
+def test_recall_sent_twice_by_one_form_is_carried_out_once(plant: Plant) -> None:
+    """The same request gets the answer given before; another one is refused."""
+    plant.cook("J-1")
+    plant.desk.calibrate(ODILE, TWO_HIGH)
+    hand = Hand("Odile Marsh", "operator", Key("page-1", "the same"))
+    first = plant.desk.recall(hand, "core-1")
+    assert plant.desk.recall(hand, "core-1") == first
+    assert len(plant.entries("recall")) == 1

@@ -61,6 +61,8 @@ def _limit(limit: dict[str, Any], found: Rehearsal, unit: str) -> Iterator[str]:
     yield f"  {_WORDS[limit['verdict']]:<19}{limit['step']}: {limit['limit']} ({limit['kind']}, {limit['class']})"
     if limit.get("reason"):
         yield from _wrap(limit["reason"] + ".", " " * 21)
+    if limit.get("doubt"):
+        yield from _wrap(limit["doubt"], " " * 21)
     for watch in limit["watches"]:
         when = f"at {_clock(parse_instant(watch['at'])).strip()}: " if watch["at"] else ""
         yield from _wrap(f"{watch['probe']} {when}{watch['reason'] or 'nothing against it'}{_margin(watch['margin'], unit)}.", " " * 21)

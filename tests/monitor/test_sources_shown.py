@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
 from monitor.alarms import message
 from monitor.alarms.causes import Cause, from_finding
+from monitor.cli import app
 from monitor.commands.judge_text import report_text
 from rules.engine import Engine
 from rules.history import arrange
@@ -98,3 +101,17 @@ def test_alarm_stored_before_the_words_were_kept_can_still_be_read() -> None:
     old: dict[str, Any] = Cause("k", "what", "where", START, "text").as_json()
     del old["doubt"]
     assert Cause.from_json(old).doubt == ""
+
+
+def test_rehearsal_and_plan_sheet_tell_it() -> None:
+    """What is printed before any meat is at risk says how good the figures are, as the judgement does."""
+    runner = CliRunner()
+    demo = str(files("monitor.demo") / "plan.toml")
+    rehearsed = " ".join(runner.invoke(app, ["plan", "rehearse", demo, "juniper-links", "--chamber", "170 °F"]).output.split())
+    sheet = " ".join(runner.invoke(app, ["plan", "sheet", demo]).output.split())
+    checked = runner.invoke(app, ["plan", "check", demo]).output
+    memory = "FROM MEMORY, partly corroborated by something read (mark M+)"
+    assert f"Figures of FSIS-GD-2021-13 {memory}, confirmed by O. Marsh" in rehearsed
+    assert memory in sheet
+    assert "has rows marked" in checked
+    assert "M+ (from memory, partly corroborated by something read" in checked

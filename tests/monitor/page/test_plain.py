@@ -400,6 +400,8 @@ def test_figure_from_memory_is_told_on_every_page_that_shows_its_limit(site: Any
     alarm = next(a for a in site.desk.alarms() if "stabilization" in a["what"])
     assert alarm["doubt"].startswith(whole), "as the API gives it"
     assert whole in text_of(plain.get(f"/alarms/{alarm['id']}"))
+    link = make_link(link_key(site.service.config.data / "keys"), alarm["id"], "Odile Marsh", site.clock())
+    assert whole in text_of(plain.get(f"/a/{link}")), "behind the link of the message, too"
     record = text_of(plain.get("/deviations/D1"))
     assert "FROM MEMORY, partly corroborated by something read (mark M+)" in record
     assert "confirmed by O. Marsh" in record

@@ -222,7 +222,8 @@ def _asks_still(w: Json, limit: Limit | None, words: Words) -> Markup:
     if isinstance(rule, spec.Ceiling | spec.Floor):
         return _bound(rule, facts, span, words)
     if isinstance(rule, spec.Humidity) and "humid_s" in facts:
-        return Markup("<b>{}</b> shown of {}").format(about(round(facts["humid_s"] * SECOND)), limit_text(limit, words.unit) if limit else "")
+        asked = limit_text(limit, words.unit) if limit else ""
+        return Markup("<b>{}</b> shown of {}").format(about(round(facts["humid_s"] * SECOND)), asked)
     if isinstance(rule, spec.Composition) and "value" not in facts:
         return Markup("<b>{}</b> is to be entered").format(limit_text(limit, words.unit) if limit else rule.measure)
     if isinstance(rule, spec.Profile) and facts.get("stages"):

@@ -12,7 +12,6 @@ from rules.quantity import at_or_above, at_or_below, format_span
 from rules.reading import Instant
 from rules.wording import difference, temperature
 
-
 #: What a watch says that was closed before the last stage began.
 NOT_RUN = "the schedule was not run"
 

@@ -49,6 +49,13 @@ def test_number_keeps_its_tenth_and_unit() -> None:
     assert WORDS.temp(None) == "no value"
 
 
+def test_humidity_probe_reads_per_cent() -> None:
+    """Never degrees; and a probe that has read nothing says nothing."""
+    assert WORDS.read({"celsius_c": None, "humidity_pct": 92.5}) == "92.5 %"
+    assert WORDS.read({"celsius_c": 65.0, "humidity_pct": None}) == "149.0 °F"
+    assert WORDS.read({"celsius_c": None, "humidity_pct": None}) == ""
+
+
 def test_age_beyond_what_the_probe_may_be_silent_is_marked() -> None:
     """A number too old to trust is marked, in the markup and so for whoever does not see colour."""
     assert 'class="age"' in WORDS.ago(NOW - MINUTE, silent_after=2 * MINUTE)

@@ -116,7 +116,7 @@ def _start(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, 
     if hot and setting.others(hot[0]) and all(start == WAITING for start in setting.others(hot[0])):
         risen = _sought(rule, [s for s in seen if s.at >= hot[0]], watch.u, hot[0])  # it rose while it waited for the others
         return (WAITING if risen is None else risen), False, []
-    others = setting.others(seen[-1].at if seen else at)  # looked for at each of the probe's own readings
+    others = setting.others(at)
     started = [start for start in others if start != WAITING]
     if started:
         return min(started), True, []

@@ -126,6 +126,7 @@ class Watch:
     evidence: Evidence
     stretches: tuple[Stretch, ...]
     placed: tuple[Spell, ...] = ()
+    fixed: bool = False
 
     @property
     def opened(self) -> Moment:
@@ -165,7 +166,7 @@ def _part(watch: Watch, stretch: Stretch, now: Instant) -> Part:
     inside = [spell for spell in stretch.inside if spell.start.at <= now]
     last = inside[-1].end
     closed = last.at if last is not None and last.at <= now else None
-    removed = closed is not None and last != stretch.run.end
+    removed = closed is not None and last != stretch.run.end and not watch.fixed
     within = [s for s in watch.evidence.seen if s.at <= now and any(spell.holds(s.at) for spell in inside)]
     doubts = [s for s in watch.evidence.doubts if s.at <= now and any(spell.holds(s.at) for spell in inside)]
     opened = inside[0].start.at

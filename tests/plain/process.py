@@ -9,7 +9,7 @@ from typing import NamedTuple
 from rules.finding import Verdict
 from rules.limits.spec import Humidity, Profile
 from rules.reading import MINUTE, Instant, Span
-from rules.science.errors import OutOfRange, ScienceError
+from rules.science.errors import OutOfRange
 from rules.science.humidity import relative_humidity, vapour_pressure
 from tests.plain.evidence import OPEN, Evidence, Outcome, Seen, Spell, Watch, milli, parts
 
@@ -67,7 +67,8 @@ def profile(rule: Profile, watch: Watch, stages: Sequence[StageTime], now: Insta
         for interval in part.intervals:
             if interval.b is not None and is_off(rule, watch.u, stages, interval.b):
                 return Outcome(Verdict.DEVIATED, interval.b.at, True)
-            if interval.gap and (over is None or interval.start < over):
+            asked = interval.end if over is None else min(interval.end, over)
+            if asked - interval.start > watch.max_gap:
                 causes.append(interval.end)
         if part.closed is not None and not any(p.seen for p in known[: n + 1]):
             causes.append(part.closed)
@@ -96,7 +97,10 @@ def profile_told(rule: Profile, watch: Watch, stages: Sequence[StageTime], now: 
     was_off, burnt_out = False, False
     in_stage: list[Seen] = []
     index_before: int | None = None
-    for s in (s for part in parts(watch, now) for s in part.seen):
+    heard = [(n, s) for n, part in enumerate(parts(watch, now)) for s in part.seen]
+    stay = 0
+    for n, s in heard:
+        was_off, stay = was_off and n == stay, n  # left while off, it may be off anew
         index = next((n for n, stage in enumerate(stages) if stage.begin <= s.at and (stage.end is None or s.at < stage.end)), None)
         off = is_off(rule, watch.u, stages, s)
         if off != was_off:
@@ -106,18 +110,17 @@ def profile_told(rule: Profile, watch: Watch, stages: Sequence[StageTime], now: 
         index_before = index
         if index is None or rule.fire_out is None:
             continue
-        if _within(rule, watch.u, index, s):
-            burnt_out = False
         fall, within = rule.fire_out
-        if not burnt_out and any(s.at - e.at <= within and milli(e.high - s.high) >= milli(fall) for e in in_stage):
-            burnt_out = True
+        fell = any(s.at - e.at <= within and milli(e.high - s.high) >= milli(fall) for e in in_stage)
+        if fell and not burnt_out:
             told.append(("fire-out", watch.probe, s.at))
+        burnt_out = fell or (burnt_out and not _within(rule, watch.u, index, s))
     return told
 
 
-def needed(rule: Humidity, cook: Span) -> Span:
-    """The humid time wanted of a cook of this length."""
-    return max(math.ceil(round(cook * (rule.share or 0.0), 3)), rule.at_least or 0)
+def needed(rule: Humidity, cook: Span, edges: Span = 0) -> Span:
+    """The humid time wanted of a cook of this length; of a share no more than could be shown beside its short edges."""
+    return max(min(math.ceil(round(cook * (rule.share or 0.0), 3)), cook - edges), rule.at_least or 0)
 
 
 def humidity(rule: Humidity, watch: Watch, now: Instant) -> Outcome:
@@ -129,12 +132,14 @@ def humidity(rule: Humidity, watch: Watch, now: Instant) -> Outcome:
         return s is not None and milli(s.low - watch.u) >= least
 
     known, outcome = parts(watch, now), OPEN
-    credit = unknown = cook = 0
+    credit = unknown = cook = edges = 0
     for n, part in enumerate(known):
         outcome = OPEN
         for i in part.intervals:
             if i.gap:
                 unknown += i.end - i.start
+            elif i.a is None or i.b is None:
+                edges += i.end - i.start
             elif humid(i.a) and humid(i.b):
                 credit += i.end - i.start
                 if rule.share is None and credit >= needed(rule, 0):
@@ -142,7 +147,7 @@ def humidity(rule: Humidity, watch: Watch, now: Instant) -> Outcome:
         if part.closed is None:
             continue
         cook += part.closed - part.opened
-        wanted = needed(rule, cook)
+        wanted = needed(rule, cook, edges)
         if not any(p.seen for p in known[: n + 1]):
             outcome = Outcome(Verdict.UNPROVEN, part.closed)
         elif credit >= wanted:
@@ -170,10 +175,8 @@ def _least_rh(wet: Seen, dry: Seen, wet_u: float, dry_u: float, pressure_kpa: fl
         return None
     try:
         vapour_pressure(dry.high, wet.low, pressure_kpa)
-    except OutOfRange as error:
-        return 0.0 if "drier than air without water" in str(error) else None
-    except ScienceError:
-        return None
+    except OutOfRange:
+        return 0.0  # drier than air without water, or beyond the equations
     try:
         return relative_humidity(dry.high + dry_u, wet.low - wet_u, pressure_kpa)
     except OutOfRange:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
@@ -13,12 +14,18 @@ from monitor.parts import Pipeline
 from monitor.recalls import Recalled
 from monitor.store import events, readings
 from monitor.store.database import Store
+from rules.growth_over_lot import add_growth, asks_growth
+from rules.growth_over_lot import words as growth_words
+from rules.history import arrange
+from rules.lot_forecast import line_words
 from rules.plan import Plan
 from rules.quantity import format_instant
-from rules.reading import Instant, Reading
+from rules.reading import MINUTE, SECOND, Instant, Reading, Span
 
 #: Widths of a chart in pixels of the page: of a phone held upright, and the bounds within which a chart can be read.
 CHART_WIDTH, CHART_LEAST, CHART_MOST = 360, 240, 1200
+#: A forecast from older readings is shown no more.
+FRESH: Span = 5 * MINUTE
 _NOTHING_KEPT = "Its judgement is not kept here; `larderer judge` on the export of its day shows it."
 
 
@@ -43,7 +50,8 @@ class LotViews:
         """One lot.
 
         `lot, product, product_name, started, ended, step, step_since` (None where it advanced by itself), `steps_now` (two while
-        it straddles), `awaits` (the step a person must confirm, or ""), `asked` (since when), `verdict, summary`; `placed` (probe to
+        it straddles), `awaits` (the step a person must confirm, or ""), `asked` (since when), `verdict, summary`, `forecasts` (where its
+        cores are heading: `step, limit, kind, probe, to_c, expected, earliest, latest, due, hold_s, air_c, read, text`); `placed` (probe to
         instant), `free_probes` (core probes in no lot), `steps` (names in order), `limits` (of the Judge JSON), and
         `entries` (`seq, at, entered, event, name, value, by, undone`). Raises NotFoundError.
         """
@@ -136,7 +144,45 @@ class LotViews:
             "asked": report["prompt"]["at"] if report and report["unconfirmed"] else None,
             "verdict": report["verdict"] if report else "open" if log.open else "unproven",
             "summary": _summary(report) if report else "" if log.open else _NOTHING_KEPT,
+            "forecasts": self._forecasts(log.lot) if log.open else [],
         }
+
+    def _forecasts(self, lot: str) -> list[dict[str, Any]]:
+        """The lot's forecasts from readings that are not older than FRESH, with the sentence that people are shown."""
+        site, now = self.plan.site, self.clock()
+        return [
+            {
+                "step": one["step"], "limit": one["limit"], "kind": one["kind"], "probe": one["probe"], "to_c": round(one["to_c"], 3),
+                "expected": _text(one["at"]), "earliest": _text(one["early"]), "latest": _text(one["late"]), "due": _text(one["by"]),
+                "hold_s": one["hold"] / SECOND, "air_c": round(one["air_c"], 2), "read": _text(one["read"]),
+                "text": line_words(one, site.unit, site.zone, now),
+            }
+            for one in self.pipeline.forecasts().get(lot, [])
+            if now - one["read"] <= FRESH
+        ]  # fmt: skip
+
+    def growth(self, lot: str, step: str = "", limit: str = "") -> list[dict[str, Any]]:
+        """Predicted growth over the lot's own curve, for its limits of that step and name that ask for it: facts for the corrective action.
+
+        As the Judge JSON of its files gives it (`rules.growth_over_lot`), each with `step`, `limit` and `sentences`; empty for most lots.
+        """
+        site = self.plan.site
+        with self.store.read() as conn:
+            report = self._reports().get(lot) or lot_results.kept(conn, [lot]).get(lot)
+            if report is None or not asks_growth(report):
+                return []
+            entries = [e.event for e in events.of_lot(conn, lot)]
+            until = max(self.clock(), *(e.at for e in entries))
+            probes = {e.name for e in entries if e.event == "place"}
+            rows = Recalled.read(conn).applied(readings.between(conn, min(e.at for e in entries) - 1, until, list(probes)))
+            judged = {"lots": [copy.deepcopy(dict(report))]}
+            add_growth(judged, self.plan, arrange([*entries, *(row.item for row in rows)]))
+        return [
+            told | {"step": one["step"], "limit": one["limit"], "sentences": growth_words(told, site.zone, self.clock())}
+            for one in judged["lots"][0]["limits"]
+            for told in one.get("growth", ())
+            if step in ("", one["step"]) and limit in ("", one["limit"])
+        ]
 
 
 def _summary(report: Mapping[str, Any] | None) -> str:

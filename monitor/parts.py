@@ -23,6 +23,10 @@ class Pipeline(Protocol):
         """The Judge JSON of this instant; from any thread."""
         ...
 
+    def forecasts(self) -> dict[str, list[dict[str, Any]]]:
+        """Where the cores of each open lot are heading, as `rules.lot_forecast` gives it; from any thread."""
+        ...
+
 
 class Still:
     """A pipeline whose report is made once, at the first asking: for as long as one page is being made."""
@@ -30,10 +34,11 @@ class Still:
     def __init__(self, pipeline: Pipeline) -> None:
         self._pipeline = pipeline
         self._report: dict[str, Any] | None = None
+        self._forecasts: dict[str, list[dict[str, Any]]] | None = None
 
     def event(self, conn: Connection, event: LotEvent) -> Sequence[Finding]:
         """Store and judge one lot event; what was reported before does not stand any more."""
-        self._report = None
+        self._report = self._forecasts = None
         return self._pipeline.event(conn, event)
 
     def report(self) -> dict[str, Any]:
@@ -41,6 +46,12 @@ class Still:
         if self._report is None:
             self._report = self._pipeline.report()
         return self._report
+
+    def forecasts(self) -> dict[str, list[dict[str, Any]]]:
+        """The forecasts of the instant of the first asking."""
+        if self._forecasts is None:
+            self._forecasts = self._pipeline.forecasts()
+        return self._forecasts
 
 
 class AlarmBoard(Protocol):

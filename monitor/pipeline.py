@@ -244,6 +244,10 @@ class Pipeline:
         """The Judge JSON of this instant; from any thread. While judging has stopped, as far as it came."""
         return self.judging.report()
 
+    def forecasts(self) -> dict[str, list[dict[str, Any]]]:
+        """Where the cores of each open lot are heading (`rules.lot_forecast`); from any thread."""
+        return self.judging.forecasts()
+
     # --- when the program is wrong -------------------------------------------------------------------------------
 
     def _ready(self, conn: Connection, now: Instant) -> bool:

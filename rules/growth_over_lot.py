@@ -45,6 +45,14 @@ class Asked(NamedTuple):
     cooked: bool
 
 
+def asks_growth(lot: Mapping[str, Any]) -> bool:
+    """Whether a lot of the Judge JSON has a cooling or come-up that was deviated or unproven."""
+    return any(
+        limit["kind"] in KINDS and any(watch["verdict"] in ("deviated", "unproven") for watch in limit["watches"])
+        for limit in lot["limits"]
+    )
+
+
 def add_growth(report: dict[str, Any], plan: Plan, events: Iterable[Event]) -> None:
     """Put `growth` beside the watches of each such limit of a Judge JSON, from the events it was judged from, arranged."""
     wanted = {str(lot["lot"]): asked for lot in report["lots"] if (asked := _asked(lot, plan))}

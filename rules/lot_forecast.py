@@ -5,6 +5,7 @@ Definition: `docs/judging-choices.md`, 33 to 36. It changes no verdict: it reads
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import tzinfo
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
@@ -201,8 +202,8 @@ class LotForecast:
     def view(self) -> list[dict[str, Any]]:
         """What every fit forecasts now, for people: never part of a report.
 
-        `step, limit, kind, probe, cause, to_c, cold, by_at, hold_s, read_at, air_c, core_c, rate_per_s` and `at, early, late` (None: never
-        in these surroundings).
+        `step, limit, kind, probe, cause, to_c, cold, by, hold, read, core_c, air_c, rate` and `at, early, late` (None: never in these
+        surroundings); instants and times in microseconds, the rate per second.
         """
         found: list[dict[str, Any]] = []
         for fit in self.watches.values():
@@ -238,6 +239,15 @@ class LotForecast:
             assert self.limit is not None
             watch = self.watches[probe] = CoreApproach(self.limit, probe, self.lot.unit, data["opened"])
             watch.restore(data)
+
+
+def line_words(line: Mapping[str, Any], unit: str, zone: tzinfo, now: Instant) -> str:
+    """A line of `LotForecast.view` as a sentence without its full stop: "80 °F expected 13:52 to 14:01; it must be by 14:05"."""
+    told = Forecast(line["at"], line["early"], line["late"], line["core_c"], line["air_c"], line["rate"])
+    text = expected_words(line["to_c"], told, unit, zone, now)
+    if line["hold"] and told.early is not None:
+        text += f", then to be held for {format_span(line['hold'])}"
+    return text if line["by"] is None else f"{text}; it must be by {clock(line['by'], zone, now)}"
 
 
 def mark_of(run: Run, watch: Watch, at: Instant) -> list[Mark]:

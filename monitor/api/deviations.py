@@ -27,8 +27,9 @@ def open_deviation(body: OpenDeviation, desk: TheDesk, hand: Working) -> dict[st
 
 @router.get("/{deviation}", dependencies=[Depends(READ)])
 def get_deviation(deviation: str, desk: TheDesk) -> dict[str, Any]:
-    """One record with its actions and what it still lacks."""
-    return desk.deviation(deviation)
+    """One record with its actions, what it still lacks and, of a cooling or come-up, the growth that models predict."""
+    record = desk.deviation(deviation)
+    return record | {"growth": desk.growth(record["lot"], record["step"], record["limit"]) if record["lot"] and record["limit"] else []}
 
 
 @router.post("/{deviation}/actions", status_code=201)

@@ -39,8 +39,8 @@ def start_lot(body: StartLot, desk: TheDesk, hand: Working) -> dict[str, Any]:
 
 @router.get("/{lot}", dependencies=[Depends(READ)])
 def get_lot(lot: str, desk: TheDesk) -> dict[str, Any]:
-    """One lot: its step, its verdicts limit by limit, its probes, and every entry."""
-    return desk.lot(lot)
+    """One lot: its step, its verdicts limit by limit, where it is heading, predicted growth, its probes, and every entry."""
+    return desk.lot(lot) | {"growth": desk.growth(lot)}
 
 
 @router.get("/{lot}/chart.svg", dependencies=[Depends(READ)], response_class=Response)

@@ -12,6 +12,7 @@ from monitor.export.sheet import Sheet
 from monitor.export.story import ProbeDay, Story, judged_at
 from monitor.export.wording import VERDICTS, Clock
 from rules.book import MARKS
+from rules.growth_over_lot import words as growth_words
 from rules.plan import Limit, Probe
 from rules.quantity import format_span, local, parse_instant
 from rules.reading import LotEvent
@@ -133,6 +134,11 @@ def _lot(sheet: Sheet, story: Story, lot: Mapping[str, Any]) -> None:
     sheet.heading("Limits and verdicts", 11)
     heads = ("Step", "Limit", "Probe", "Verdict", "Dated", "Margin", "Why")
     sheet.grid(heads, rows, (11, 17, 12, 13, 17, 19, 36), size=7.5)
+    growth = [told for limit in lot["limits"] for told in limit.get("growth", ())]
+    if growth:
+        sheet.heading("Predicted growth, to inform the corrective action", 11)
+        begins = parse_instant(lot["started"])
+        sheet.points([text for told in growth for text in growth_words(told, plan.site.zone, begins)], size=8.5)
     _limit_sources(sheet, lot, product.steps if product else ())
     _entries(sheet, [e for e in story.events if e.lot == lot["lot"]], clock)
 
@@ -147,7 +153,9 @@ def _limit_rows(limit: Mapping[str, Any], unit: str, clock: Clock) -> list[Seque
     for watch in watches:
         verdict = VERDICTS[watch["verdict"]] + ("" if watch.get("counted", True) else " (left out)")
         margin = wording.margin(watch.get("margin", {}), unit)
-        rows.append((*head, watch["probe"], verdict, clock(judged_at(watch)), margin, watch["reason"]))
+        remedy = watch.get("evidence", {}).get("remedy")
+        why = "; ".join(part for part in (watch["reason"], f"what would still meet it: {remedy['text']}" if remedy else "") if part)
+        rows.append((*head, watch["probe"], verdict, clock(judged_at(watch)), margin, why))
         head = ("", "")
     if limit.get("reason") or len({limit["verdict"], *(w["verdict"] for w in watches)}) > 1:
         rows.append(("", "", "together", VERDICTS[limit["verdict"]], "", "", limit.get("reason", "the worst of its probes")))

@@ -86,6 +86,7 @@ def _one(
     planned = [(number, text, text in taken) for number, text in enumerate(record["do"], start=1)]
     return page(
         shown, "deviation.html", status=status, d=record, planned=planned,
+        growth=shown.views.growth(record["lot"], record["step"], record["limit"]) if record["lot"] and record["limit"] else [],
         questions=QUESTIONS, more=UNFORESEEN if record["unforeseen"] else (), dispositions=DISPOSITIONS, agos=AGO,
         doubled=doubled_hour(shown.words.now, shown.words.zone), trouble=trouble, values=values or record["answers"],
         names={q.name: q.asks for q in (*QUESTIONS, *UNFORESEEN)} | {"disposition": "The product", "quantity": "How much", "reason": "Why"},

@@ -16,6 +16,7 @@ from monitor.page.words import VERDICTS, Words, about, instant
 from rules.limits import spec
 from rules.plan import Limit, Plan
 from rules.reading import SECOND, Instant
+from rules.remedy import words as remedy_words
 from rules.sources import doubt, short_doubt, source_lines
 
 Json = Mapping[str, Any]
@@ -126,7 +127,7 @@ def _tell(lot: Json, one: Json, limit: Limit | None, steps: Sequence[str], enter
         verdict="not begun" if verdict == "open" and not begun else verdict,
         current=current,
         asks=limit_text(limit, words.unit) if limit else one["kind"],
-        now=_now(watches, limit, probes, lot, words) if current else Markup(""),
+        now=_heading(one, lot, _now(watches, limit, probes, lot, words)) if current else Markup(""),
         why=why,
         watches=[_watch(w, one, limit, serving, words, current=current) for w in watches],
         sources=sources(limit) if limit else [],
@@ -145,9 +146,24 @@ def _why(w: Json, limit: Limit | None, serving: Mapping[str, Json], words: Words
 
 def _watch(w: Json, one: Json, limit: Limit | None, serving: Mapping[str, Json], words: Words, *, current: bool) -> Told:
     margin = margin_words(w, limit, words)
-    why = Markup(". ").join(part[:1].upper() + part[1:] for part in (_why(w, limit, serving, words), escape(margin)) if part)
+    still = _remedy(w, words) if w["verdict"] in ("deviated", "unproven") else ""
+    still = f"what would still meet it: {still}" if still else ""
+    parts = (_why(w, limit, serving, words), escape(margin), escape(still))
+    why = Markup(". ").join(part[:1].upper() + part[1:] for part in parts if part)
     now = _asks_still(w, limit, words) if w["verdict"] == "open" and current else Markup("")
     return Told(str(w["probe"]), "", one["class"] == "critical", w["verdict"], current, "", now, why, (), (), "")
+
+
+def _heading(one: Json, lot: Json, now: Markup) -> Markup:
+    """What a limit still asks, and when that is expected of each of its probes."""
+    told = [f for f in lot.get("forecasts", ()) if (f["step"], f["limit"]) == (one["step"], one["limit"])]
+    return Markup("; ").join([now, *(Markup("{}: {}").format(f["probe"], f["text"]) for f in told[:3])])
+
+
+def _remedy(w: Json, words: Words) -> str:
+    """What would still meet a watch, as of now; blank where nothing would."""
+    told = w.get("evidence", {}).get("remedy")
+    return remedy_words(told, words.unit, words.zone, words.now) if told else ""
 
 
 def sources(limit: Limit) -> list[str]:
@@ -202,13 +218,14 @@ def _asks_still(w: Json, limit: Limit | None, words: Words) -> Markup:
     if isinstance(rule, spec.Cooling):
         return _cooling(rule, facts, words)
     if isinstance(rule, spec.HoldLethality):
-        if span is not None and span < 0 and facts.get("rows"):
-            return Markup("hold <b>{}</b> more to meet it").format(about(span))
+        if remedy := _remedy(w, words):
+            return Markup("<b>{}</b> to meet it").format(remedy)
         first, last = rule.rows[0], rule.rows[-1]
         hotter = f", or a hotter row up to {words.temp_short(last.at_c)}" if last is not first else ""
         return Markup("not yet at <b>{}</b>, to be held {}{}").format(words.temp_short(first.at_c), about(first.length), hotter)
     if isinstance(rule, spec.IntegratedLethality):
-        return Markup("<b>{}</b> of {} log10 summed").format(f"{facts.get('log10', 0):.2f}", f"{rule.target_log:g}")
+        told = Markup("<b>{}</b> of {} log10 summed").format(f"{facts.get('log10', 0):.2f}", f"{rule.target_log:g}")
+        return told + (Markup("; {} to meet it").format(remedy) if (remedy := _remedy(w, words)) else "")
     if isinstance(rule, spec.ComeUp) and span is not None:
         low, high = words.temp_short(rule.low_c), words.temp_short(rule.high_c)
         return Markup("<b>{}</b> left of {} between {} and {}").format(about(max(span, 0)), about(rule.within), low, high)
@@ -218,7 +235,8 @@ def _asks_still(w: Json, limit: Limit | None, words: Words) -> Markup:
         return Markup("<b>{}</b> left above {}").format(left, words.temp_short(tier["above_c"]))
     if isinstance(rule, spec.Dwell) and "shown_s" in facts:
         shown, needed = about(round(facts["shown_s"] * SECOND)), about(round(facts["needed_s"] * SECOND))
-        return Markup("<b>{}</b> of {} shown").format(shown, needed)
+        told = Markup("<b>{}</b> of {} shown").format(shown, needed)
+        return told + (Markup("; {} to meet it").format(remedy) if (remedy := _remedy(w, words)) else "")
     if isinstance(rule, spec.Ceiling | spec.Floor):
         return _bound(rule, facts, span, words)
     if isinstance(rule, spec.Humidity) and "humid_s" in facts:

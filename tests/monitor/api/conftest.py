@@ -142,6 +142,10 @@ class JudgingDouble:
             stored = readings.store(conn, arrivals)
             self._tell(conn, self._feed(conn, [one.item for one in stored if not one.future], stored=True))
 
+    def forecasts(self) -> dict[str, list[dict[str, Any]]]:
+        """Where the cores of each lot are heading."""
+        return {lot.id: lot.forecast.view() for lot in self.engine.lots.values() if lot.ended is None}
+
     def report(self) -> dict[str, Any]:
         with self._lock:
             return self.engine.report()

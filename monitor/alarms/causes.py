@@ -91,7 +91,7 @@ _FINDINGS: Final[dict[str, tuple[str, int, str, str, str, str]]] = {
     "unconfirmed": ("prompt", 2, "high", "high", "step still not confirmed", "Confirm where the lot is; write the time it moved."),
     "check-due": ("check", 1, "medium", "medium", "hand check due", "Measure by hand and enter it."),
     "heading-out": ("heading-out", 1, "high", "medium", "heading out of its limit", "Act now, while it can still be met."),
-    "off": ("off", 1, "medium", "medium", "off its schedule", "Look at the chamber: heat, dampers, door. Set it right."),
+    "off": ("off", 1, "medium", "medium", "off its set temperature", "Look at the chamber: heat, dampers, door. Set it right."),
     "fire-out": ("fire-out", 1, "high", "high", "fire out?", "Look at the fire, the gas and the door now."),
 }
 

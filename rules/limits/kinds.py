@@ -8,7 +8,9 @@ To add a kind of limit:
    `margin` and `evidence`. No history: what a snapshot holds is all that it may know. Then, as the kind needs
    them: `suspect`, `tick`, `unread`, `undoes_closing` (sums that go on when a step is entered again), and `resumes`
    with `resume` (credit that starts again when a probe is placed again).
-3. Its line in `WATCH_OF` below; `run.py` lists the kinds whose sums or cover go on between watches.
+3. Its line in `WATCH_OF` below; `run.py` lists the kinds whose sums or cover go on between watches. What a watch needs of
+   other probes or of what is entered for the lot comes to it through the lot (`lot_process.py`, `lot_rows.py`), and what
+   arrives behind what was judged is to raise LateEvent through `hub.cross`.
 4. `plan_limit.py`: its keys in `KIND_KEYS` and its reader; `strictness.py`: when it is laxer than its book.
 5. Transcripts for each sentence of its definition, and the same computed plainly in `tests/plain/kinds.py`.
 """

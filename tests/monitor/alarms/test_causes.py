@@ -124,7 +124,7 @@ def test_chamber_off_its_schedule_rings_once_and_ends_when_it_is_back() -> None:
     """The deviation of the same reading is no second alarm; a schedule that was not run is one of its own."""
     off = causes.from_finding(_smoke("off"), SMOKE, "links")
     assert off is not None
-    assert (off.what, off.priority, off.settled) == ("schedule off its schedule", "medium", False)
+    assert (off.what, off.priority, off.settled) == ("schedule off its set temperature", "medium", False)
     assert causes.from_finding(_smoke("deviated"), SMOKE, "links") is None
     assert causes.from_finding(_smoke("deviated", "closed in stage 1 of 2: the schedule was not run"), SMOKE, "links") is not None
     assert causes.cleared_by_finding(_smoke("back")) == ((off.key, "chamber-1"),)

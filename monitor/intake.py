@@ -25,10 +25,14 @@ from monitor.store.readings import Arrival
 from monitor.store.trouble import translate
 from monitor.store.writer import Writer
 from rules.quantity import format_instant
-from rules.reading import HOUR, Fault, Instant, Reading
+from rules.reading import HOUR, MINUTE, Fault, Instant, Reading, Span
 
 #: Items judged in one transaction at most, so that one flood does not hold up everybody else.
 _PULLED = 2000
+#: The same for a backlog, so that what comes now never waits for more of it than this.
+_PULLED_OLD = 500
+#: A batch all of which is older than this, and than what is known of its probe, is of a backlog: what comes now goes before it.
+_OLD: Span = 2 * MINUTE
 #: So many different names that are not in the plan are told, so that a sender gone wild cannot fill the journal.
 _TOLD = 1000
 
@@ -54,6 +58,7 @@ class _Batch:
     items: Sequence[Reading | Fault]
     received_at: Instant
     waiting: bool
+    old: bool = False
     future: Future[tuple[Outcome, ...]] = field(default_factory=Future)
 
 
@@ -96,6 +101,7 @@ class Intake:
         self._queued = 0
         self._pulls = 0  # so many pulls are submitted and not yet done
         self._parted = False  # the pull that just failed has seen to its batches itself; writer's thread only
+        self._behind = 0  # so many batches at the end of the queue are of a backlog
         self._taken = 0  # so many batches at the head of the queue are in the writer's open transaction
         self._alone = 0  # so many batches are to be taken one by one, to find the one that cannot be processed
         self._newest: dict[str, Instant] | None = None  # writer's thread only
@@ -141,7 +147,7 @@ class Intake:
             # A batch larger than the whole queue is let in once the queue is empty.
             free = self._room.wait_for(lambda: self._closed or not self._queued or self._queued + size <= self.limits.queued, patience)
             if free and not self._closed:
-                self._queue.append(batch)
+                self._put(batch)
                 self._queued += size
             down = self._down
         if self._closed:
@@ -153,6 +159,17 @@ class Intake:
         elif not down:
             self._submit(size, waiting)
         return batch.future
+
+    def _put(self, batch: _Batch) -> None:
+        """Into the queue, ahead of a backlog. What is not late yet keeps its order, or waiting would make it late."""
+        known = self._newest or {}
+        batch.old = all(item.at < batch.received_at - _OLD and item.at < known.get(item.probe, 0) for item in batch.items)
+        self._behind = min(self._behind, len(self._queue) - self._taken)
+        if batch.old:
+            self._queue.append(batch)
+            self._behind += 1
+        else:
+            self._queue.insert(len(self._queue) - self._behind, batch)
 
     def close(self) -> None:
         """Take no more in, write what waits, and tell as lost what the store would not take. The writer stays open."""
@@ -211,7 +228,7 @@ class Intake:
             for batch in islice(self._queue, self._taken, None):
                 batches.append(batch)
                 rows += len(batch.items)
-                if self._alone or rows >= _PULLED:
+                if self._alone or rows >= (_PULLED_OLD if batch.old else _PULLED):
                     break
             self._taken += len(batches)
             self._alone = max(0, self._alone - 1)

@@ -33,7 +33,7 @@ _AT = attrgetter("at")
 #: On the way a replay keeps the engine's state this often, for the next one.
 SNAPSHOT_EVERY: Span = 10 * MINUTE
 #: Rows of one slice where nobody waits: a few milliseconds.
-SLICE = 1000
+SLICE = 500
 
 
 class Plans(NamedTuple):

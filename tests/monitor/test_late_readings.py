@@ -370,7 +370,7 @@ def test_live_judging_goes_on_while_a_backlog_is_judged(away: tuple[Rig, list[Re
                 assert rig.service.judging.late is not None, "the backlog is still being judged"
         assert slices > 10
     finally:
-        judging_module.Replay.step.__defaults__ = (1000,)
+        judging_module.Replay.step.__defaults__ = (500,)
     rig.agrees()
     assert [one["step"] for one in rig.records("finding") if one["what"] == "deviated"].count("cooler-1") == 1
 
@@ -413,7 +413,7 @@ def test_late_readings_behind_the_second_engine_set_it_back(away: tuple[Rig, lis
             for _ in range(9):
                 rig.slice()
     finally:
-        judging_module.Replay.step.__defaults__ = (1000,)
+        judging_module.Replay.step.__defaults__ = (500,)
     rig.catch_up()
     rig.agrees()
     found = [(f["at"], f["what"], f["limit"], f["probe"]) for f in rig.records("finding")]
@@ -427,7 +427,7 @@ def test_rejudgement_that_a_restart_cuts_off_is_done_after_it(away: tuple[Rig, l
     judging_module.Replay.step.__defaults__ = (20,)
     for _ in range(5):
         rig.slice()
-    judging_module.Replay.step.__defaults__ = (1000,)
+    judging_module.Replay.step.__defaults__ = (500,)
     rig.restart()
     owed = rig.service.judging.late
     assert owed is not None
@@ -452,7 +452,7 @@ def test_entry_made_while_a_backlog_is_judged_is_in_it(away: tuple[Rig, list[Rea
         rig.enter(LotEvent(rig.now, "end", "J-0412"))
         rig.catch_up()
     finally:
-        judging_module.Replay.step.__defaults__ = (1000,)
+        judging_module.Replay.step.__defaults__ = (500,)
     rig.agrees()
     assert rig.service.pipeline.report()["lots"][0]["ended"]
 

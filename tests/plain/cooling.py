@@ -72,11 +72,11 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
     for at in sorted(instants):
         closed = _closing(watch, at)
         seen = [s for s in all_seen if s.at <= (at if closed is None else closed.at)]
-        start, taken, causes = _start(rule, watch, seen, setting, at)
+        until = at if closed is None else closed.at
+        start, taken, causes = _start(rule, watch, seen, setting, until)
         if setting.short_of_needs:
             causes.append(watch.opened.at)
-        until = at if closed is None else closed.at
-        before = _start(rule, watch, [s for s in seen if s.at < at], setting, at)
+        before = _start(rule, watch, [s for s in seen if s.at < at], setting, until)
         views = [before[:2], (start, taken)]  # as known before the reading of this instant, and with it
         for clock_start, took in views[1:] if at == watch.opened.at and watch.opened.order >= LAST else views:
             if clock_start != WAITING:

@@ -27,6 +27,7 @@ DRIVERS: Mapping[str, str] = {
     "opcua": "probes.opcua",
     "onewire": "probes.onewire",
     "kernel": "probes.kernel_files",
+    "folder": "probes.folder",
     "csv": "probes.csv_replay",
     "simulator": "probes.simulator",
 }

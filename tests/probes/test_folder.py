@@ -1,0 +1,286 @@
+"""A logger's folder: any columns and delimiter, files that grow, rotate, are emptied or replaced, and a reader that restarts."""
+
+import os
+import threading
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from probes.errors import SettingError
+from probes.folder import Folder, load
+from probes.logger_rows import RowForm, Rows
+from rules.quantity import parse_instant
+from rules.reading import Fault, Reading
+
+NOW = parse_instant("2026-03-02T13:00:00Z")
+CHICAGO = ZoneInfo("America/Chicago")
+WIDE = RowForm("Time", CHICAGO, (("Probe 1", "core-1"), ("Probe 2", "core-2")))
+
+
+def _told(items: list[Reading | Fault]) -> list[tuple[str, str, float | str]]:
+    from rules.quantity import format_instant
+
+    return [(i.probe, format_instant(i.at), round(i.celsius, 3) if isinstance(i, Reading) else i.reason) for i in items]
+
+
+FORMS: dict[str, tuple[RowForm, str | None, str, list[tuple[str, str, float | str]]]] = {
+    "wide, local time": (
+        WIDE,
+        "Time,Probe 1,Probe 2",
+        "2026-03-02T07:00:00,71.1,20.5",
+        [("core-1", "2026-03-02T13:00:00Z", 71.1), ("core-2", "2026-03-02T13:00:00Z", 20.5)],
+    ),
+    "time with its offset": (
+        WIDE,
+        "Time,Probe 1,Probe 2",
+        "2026-03-02T13:00:00Z,71.1,",
+        [("core-1", "2026-03-02T13:00:00Z", 71.1), ("core-2", "2026-03-02T13:00:00Z", "no value")],
+    ),
+    "semicolons, decimal commas, day first": (
+        RowForm("Zeit", ZoneInfo("Europe/Berlin"), (("Kern °C", "core-1"),), delimiter=";", decimal=",", time_format="%d.%m.%Y %H:%M:%S"),
+        "Nr;Zeit;Kern °C",
+        '17;02.03.2026 14:00:00;"71,1"',
+        [("core-1", "2026-03-02T13:00:00Z", 71.1)],
+    ),
+    "date and time apart, no header, tabs, °F": (
+        RowForm("2", ZoneInfo("UTC"), (("4", "core-1"),), date="1", delimiter="\t", unit="F", time_format="%m/%d/%Y %I:%M:%S %p"),
+        None,
+        "03/02/2026\t01:00:00 PM\tx\t160.0",
+        [("core-1", "2026-03-02T13:00:00Z", 71.111)],
+    ),
+    "long form, Unix seconds, unit in the cell": (
+        RowForm("t", ZoneInfo("UTC"), channel="ch", value="v", labels=(("1", "core-1"),), unit=None),
+        "t,ch,v",
+        "1772456400,1,71.1 °C",
+        [("core-1", "2026-03-02T13:00:00Z", 71.1)],
+    ),
+    "long form, a channel nobody asked for": (
+        RowForm("t", ZoneInfo("UTC"), channel="ch", value="v", labels=(("1", "core-1"),)),
+        "t,ch,v",
+        "1772456400,2,71.1",
+        [],
+    ),
+    "row cut off": (
+        WIDE,
+        "Time,Probe 1,Probe 2",
+        "2026-03-02T07:00:00,71.1",
+        [(p, "2026-03-02T13:00:00Z", "row cut off") for p in ("core-1", "core-2")],
+    ),
+    "time that cannot be read": (
+        WIDE,
+        "Time,Probe 1,Probe 2",
+        "yesterday,71.1,2",
+        [(p, "2026-03-02T13:00:00Z", "time cannot be read") for p in ("core-1", "core-2")],
+    ),
+    "hour that a clock change leaves out": (
+        WIDE,
+        "Time,Probe 1,Probe 2",
+        "2026-03-08T02:30:00,71.1,2",
+        [(p, "2026-03-02T13:00:00Z", "a time that a clock change leaves out") for p in ("core-1", "core-2")],
+    ),
+    "error word": (
+        RowForm("Time", CHICAGO, (("Probe 1", "core-1"),)),
+        "Time,Probe 1",
+        "2026-03-02T07:00:00,ERR",
+        [("core-1", "2026-03-02T13:00:00Z", "error code")],
+    ),
+}
+
+
+@pytest.mark.parametrize("name", FORMS)
+def test_row_of_any_form(name: str) -> None:
+    """Columns by title or number, times with or without a zone, values with any mark; what cannot be read is a fault."""
+    form, header, row, told = FORMS[name]
+    assert _told(Rows(form, header).feed(row + "\r\n", NOW)) == told
+
+
+def test_repeated_hour_is_told_apart_by_the_order_of_rows() -> None:
+    """When clocks go back, half past one comes twice; the second time is an hour later."""
+    rows = Rows(RowForm("Time", CHICAGO, (("P", "core-1"),)), "Time,P")
+    texts = ["2026-11-01T01:00:00", "2026-11-01T01:30:00", "2026-11-01T01:00:00", "2026-11-01T01:30:00", "2026-11-01T02:00:00"]
+    found = [item.at for text in texts for item in rows.feed(f"{text},4", NOW)]
+    assert found == [parse_instant(f"2026-11-01T{t}Z") for t in ("06:00:00", "06:30:00", "07:00:00", "07:30:00", "08:00:00")]
+
+
+@given(st.text(max_size=200))
+def test_no_row_crashes_or_invents_a_number(text: str) -> None:
+    """Whatever a line holds, its readings lie within the span."""
+    for item in Rows(WIDE, "Time,Probe 1,Probe 2").feed(text, NOW):
+        assert isinstance(item, Fault) or -200.0 <= item.celsius <= 1400.0
+
+
+HEADER = "Time,Probe 1\n"
+
+
+def _source(folder: Path, **more: Any) -> Folder:
+    table = {
+        "folder": str(folder),
+        "time": "Time",
+        "timezone": "UTC",
+        "columns": {"Probe 1": "core-1"},
+        "unit": "C",
+        "every_s": 0.05,
+        **more,
+    }
+    return load({"driver": "folder", **table})
+
+
+def _row(n: int) -> str:
+    return f"2026-03-02T13:{n // 60:02}:{n % 60:02},{n / 10 + 1:.1f}\n"
+
+
+def _value(n: int) -> float:
+    return round(n / 10 + 1, 1)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    found = tmp_path / "logger"
+    found.mkdir()
+    return found
+
+
+def test_growing_file_is_read_on_line_by_line(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """A line counts once its end is written."""
+    file = folder / "log.csv"
+    file.write_text(HEADER + _row(0))
+    runner.start(_source(folder), sink)
+    until(lambda: sink.values == [1.0], "the first row")
+    with file.open("a") as out:
+        out.write(_row(1)[:-3])
+        out.flush()
+        until(lambda: sink.connected, "some rounds", 1)
+        assert sink.values == [1.0]
+        out.write(_row(1)[-3:] + _row(2))
+    until(lambda: sink.values == [1.0, 1.1, 1.2], "all rows")
+    runner.end()
+
+
+def test_restart_resumes_where_it_stopped(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """No row twice, none left out; rows that were not made durable are read again."""
+    file = folder / "log.csv"
+    file.write_text(HEADER + _row(0) + _row(1))
+    runner.start(_source(folder), sink)
+    until(lambda: len(sink.values) == 2, "two rows")
+    runner.end()
+    with file.open("a") as out:
+        out.write(_row(2))
+    runner.start(_source(folder), sink)
+    until(lambda: len(sink.values) == 3, "the third row")
+    runner.end()
+    assert sink.values == [1.0, 1.1, 1.2]
+
+
+@pytest.mark.parametrize("files", ["*.csv", "log.csv*"])
+def test_rotation_loses_no_row(files: str, folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """A file that was being read is read to its end under its new name; with a pattern for those, even one never seen before."""
+    file, written = folder / "log.csv", 0
+    runner.start(_source(folder, files=files), sink)
+    for turn in range(10):
+        with file.open("w") as out:
+            out.write(HEADER + _row(written))
+            written += 1
+        if files == "*.csv":
+            until(lambda written=written: len(sink.values) == written, "its first row")
+        with file.open("a") as out:
+            for _ in range(5):
+                out.write(_row(written))
+                written += 1
+        file.rename(folder / f"log.csv.{turn}")
+    until(lambda: len(sink.values) >= written, "all rows")
+    runner.end()
+    assert sorted(sink.values) == [_value(n) for n in range(written)]
+
+
+def test_emptied_file_begins_anew(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """A logger that copies and empties its file goes on in the same one."""
+    file = folder / "log.csv"
+    file.write_text(HEADER + _row(0) + _row(1))
+    runner.start(_source(folder), sink)
+    until(lambda: len(sink.values) == 2, "two rows")
+    file.write_text(HEADER + _row(2))
+    until(lambda: len(sink.values) == 3, "the row after")
+    runner.end()
+    assert sink.values == [1.0, 1.1, 1.2]
+
+
+def test_rows_that_could_not_be_stored_are_read_again(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """The position moves on once rows are durable, not before."""
+    (folder / "log.csv").write_text(HEADER + _row(0))
+    sink.durable = False
+    runner.start(_source(folder), sink)
+    until(lambda: len(sink.waiting) == 1, "the row")
+    sink.waiting.pop().set_exception(OSError("disk full"))
+    until(lambda: len(sink.waiting) == 1, "the row again")
+    sink.durable = True
+    sink.waiting.pop().set_result(None)
+    runner.end()
+    assert sink.values == [1.0, 1.0]
+    assert any("disk full" in text for _, text in sink.states)
+
+
+def test_file_with_another_header_is_told_and_the_others_are_read(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """The sentence names the file, the title sought and those there are."""
+    (folder / "a.csv").write_text("When,P\nx,y\n")
+    (folder / "b.csv").write_text(HEADER + _row(0))
+    runner.start(_source(folder), sink)
+    until(lambda: sink.values == [1.0], "the other file's row")
+    until(lambda: any("a.csv: no column is titled 'Time'; titles are When, P" in text for _, text in sink.states), "the sentence")
+    runner.end()
+    assert sum("a.csv" in text for _, text in sink.states) == 1
+
+
+def test_medium_unplugged_and_put_back_twenty_times(folder: Path, monkeypatch, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """Each outage is told once, no row comes twice, and no thread or descriptor is left."""
+    from probes.driver import backoff
+
+    monkeypatch.setattr("probes.folder.backoff", lambda: backoff(0.01, 0.05))
+    before = len(os.listdir("/proc/self/fd")), threading.active_count()
+    away = folder.with_name("away")
+    (folder / "log.csv").write_text(HEADER)
+    runner.start(_source(folder, positions=str(folder.with_name("positions.json"))), sink)
+    for n in range(20):
+        until(lambda: sink.connected, "the folder")
+        with (folder / "log.csv").open("a") as out:
+            out.write(_row(n))
+        until(lambda n=n: len(sink.values) == n + 1, "the row")
+        folder.rename(away)
+        until(lambda: not sink.connected, f"outage {n}")
+        away.rename(folder)
+    until(lambda: sink.connected, "the folder after all")
+    runner.end()
+    assert sink.values == [_value(n) for n in range(20)]
+    assert (len(os.listdir("/proc/self/fd")), threading.active_count()) == before
+
+
+def test_endless_line_does_not_grow_without_bound(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """A file without line ends is passed over piece by piece, and the row after it is read."""
+    (folder / "log.csv").write_bytes(HEADER.encode() + b"x" * 1_500_000 + b"\n" + _row(3).encode())
+    runner.start(_source(folder), sink)
+    until(lambda: 1.3 in sink.values, "the row after it")
+    runner.end()
+    assert sink.values == [1.3]
+
+
+@pytest.mark.parametrize(
+    ("more", "sentence"),
+    [
+        ({"columns": {}}, "no probe is named"),
+        ({"columns": {"A": "core-1", "B": "core-1"}}, "is fed by two columns"),
+        ({"timezone": "Chicago"}, "timezone is 'Chicago'"),
+        ({"encoding": "utf-16"}, "encoding is 'utf-16'"),
+        ({"encoding": "klingon"}, "encoding is 'klingon'"),
+        ({"delimiter": "::"}, "delimiter is '::'"),
+        ({"header": False}, "no column is titled 'Time'"),
+        ({"unit": "X"}, "unit is 'X'"),
+        ({"fiels": "*"}, "key 'fiels' is not known"),
+    ],
+)
+def test_mistake_in_the_configuration_gets_its_sentence(folder: Path, more: dict[str, object], sentence: str) -> None:
+    """What, which value, where, what to write."""
+    with pytest.raises(SettingError, match=sentence):
+        _source(folder, **more)

@@ -141,19 +141,18 @@ class Judging:
         """Judge what has just been stored (call `ready` before storing it); what is late is judged anew, at once or later."""
         found: list[Finding] = []
         with self.lock:
-            missed: Late | None = None
+            since: Instant | None = None
+            late_rows: list[Reading | Fault] = []
             for item in arrange(items):
                 try:
                     found += self.engine.feed(item)
                 except LateEvent as error:
-                    missed = missed or self._late or Late(error.at)
+                    since = error.at if since is None else min(since, error.at)
                     if isinstance(item, Reading | Fault):
-                        missed = missed.joined(error.at, item.probe, item.at, now)
-                    else:
-                        missed = missed.joined(error.at)
+                        late_rows.append(item)
             self._set_back(min((item.at for item in items), default=now))
-            if missed is not None:
-                return self._owe(conn, missed, found, now)
+            if since is not None:
+                return self._owe(conn, (self._late or Late(since)).joined(since, late_rows, now), found, now)
             self._keep(conn)
         return Judged(found, [])
 

@@ -5,7 +5,7 @@ Both are kept with the settings, in the transaction that stores the rows, so tha
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
@@ -14,7 +14,7 @@ from sqlalchemy import Connection
 from monitor.store import blocks, evidence, plans, readings
 from monitor.store.readings import Stored
 from rules.quantity import format_instant
-from rules.reading import Instant
+from rules.reading import Fault, Instant, Reading
 
 _WAITING, _TOO_LATE = "judging.late", "judging.too_late"
 _NAMED = 4  # so many probes are named in a sentence, the others counted
@@ -29,15 +29,17 @@ class Late:
     received: tuple[Instant, Instant] | None = None
     asked: tuple[str, ...] = ()
 
-    def joined(self, since: Instant, probe: str = "", at: Instant = 0, received_at: Instant = 0) -> Late:
-        """With one more that is late, a reading's where `probe` is given."""
-        since = min(self.since, since)
-        if not probe:
-            return self if since == self.since else replace(self, since=since)
-        first, last = self.probes.get(probe, (at, at))
-        begun = received_at if self.received is None else self.received[0]
-        probes = {**self.probes, probe: (min(first, at), max(last, at))}
-        return replace(self, since=since, probes=probes, received=(min(begun, received_at), max(begun, received_at)))
+    def joined(self, since: Instant, rows: Sequence[Reading | Fault] = (), received_at: Instant = 0) -> Late:
+        """With more that is late, from `since` on; `rows` are readings received at `received_at`."""
+        probes = dict(self.probes)
+        for row in rows:
+            first, last = probes.get(row.probe, (row.at, row.at))
+            probes[row.probe] = (min(first, row.at), max(last, row.at))
+        received = self.received
+        if rows:
+            begun, ended = received or (received_at, received_at)
+            received = (min(begun, received_at), max(ended, received_at))
+        return replace(self, since=min(self.since, since), probes=probes, received=received)
 
     def asked_for(self, since: Instant, why: str) -> Late:
         """With what somebody asks for."""

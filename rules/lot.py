@@ -23,6 +23,7 @@ from rules.lot_rows import LotRows
 from rules.plan import Limit, Plan, Probe, Product, Step
 from rules.quantity import at_or_below, format_span
 from rules.reading import Instant
+from rules.remedy import LEAD
 from rules.remedy import facts as remedy_facts
 from rules.remedy import words as remedy_words
 from rules.run import Run
@@ -339,7 +340,7 @@ class Lot:
         asked = item.what in ("left-short", "warming") or (item.what == "unproven" and watch.withdrawn)
         remedy = watch.remedy() if asked and self.ended is None else None
         told = remedy_words(remedy_facts(remedy, self.unit), self.unit, self.plan.site.zone, item.at) if remedy is not None else ""
-        return f"; what would still meet it: {told}" if told else ""
+        return LEAD + told if told else ""
 
     def tell(self, at: Instant, what: str, step: str, limit: Limit | None, probe: str, text: str) -> None:
         """Give a finding out and keep it for the report."""

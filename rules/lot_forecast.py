@@ -194,7 +194,7 @@ class LotForecast:
         if needed < COLDEST_C or needed > HOTTEST_C:
             way = "no ordinary surroundings would still make it"
         else:
-            way = f"steady surroundings of {means} or {'colder' if mark.cold else 'hotter'} from now on would still make it"
+            way = f"{means} or {'colder' if mark.cold else 'hotter'} around it from now on would still make it"
         return f"{expected_words(mark.limit_c, told, unit, zone, at)}; {due}; {way}"
 
     # --- what the live page asks ---------------------------------------------------------------------------------

@@ -14,6 +14,9 @@ from rules.quantity import fahrenheit, format_span, parse_instant, to_fahrenheit
 from rules.reading import SECOND, Instant, Span
 from rules.wording import clock, temperature
 
+#: Between a finding's own words and its remedy; whoever rings takes what follows it for what to do now.
+LEAD = "; what would still meet it: "
+
 
 class Ask(NamedTuple):
     """One thing to do. `do` is one of

@@ -20,6 +20,7 @@ from rules.limits.spec import Ceiling, Floor, Profile
 from rules.plan import Limit, Plan
 from rules.quantity import format_span
 from rules.reading import Instant, LotEvent, Span
+from rules.remedy import LEAD
 from rules.sources import doubt
 from rules.wording import difference
 
@@ -124,7 +125,7 @@ def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | Non
         latched=finding.critical and verdict,
         limit=limit_text(limit, plan.site.unit) if limit and group != "prompt" else "",
         doubt=doubt(limit) if limit and group != "prompt" else "",
-        do=(limit.do if limit and limit.do and verdict else (advice,)),
+        do=(limit.do if limit and limit.do and verdict else _what_to_do(finding, advice)),
         member=finding.probe,
         lot=finding.lot,
         on_delay=limit.on_delay if limit and verdict and not finding.critical else 0,
@@ -133,6 +134,12 @@ def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | Non
     if finding.what == "fire-out":
         return replace(cause, settled=True)  # a fall that was measured is over when somebody has seen it
     return _following(cause, finding, limit, plan) if verdict else cause
+
+
+def _what_to_do(finding: Finding, advice: str) -> tuple[str, ...]:
+    """What to do now, in the finding's own numbers where it has any; the plain advice then comes after them."""
+    told = finding.text.rpartition("; ")[2] if finding.what == "heading-out" else finding.text.partition(LEAD)[2]
+    return (f"{told[:1].upper()}{told[1:]}.", advice) if told else (advice,)
 
 
 def _following(cause: Cause, finding: Finding, limit: Limit | None, plan: Plan) -> Cause:

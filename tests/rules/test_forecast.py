@@ -273,7 +273,7 @@ def test_too_warm_a_cooler_rings_once_for_the_core_that_will_be_late(warm_cooler
     assert len(other) == 1
     assert other[0].startswith("40 °F is not reached in surroundings of 60.1 °F; it must be by ")
     assert "it must be by 07:30, in 5" in text
-    assert "or colder from now on would still make it" in text
+    assert "or colder around it from now on would still make it" in text
     report = Engine(warm_cooler[0])
     for event in warm_cooler[1]:
         report.feed(event)

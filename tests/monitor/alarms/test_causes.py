@@ -247,3 +247,30 @@ def test_rack_pulled_before_its_hold_is_one_cause_however_it_shows() -> None:
     assert fell is not None
     assert left is not None
     assert (fell.key, fell.severity) == (left.key, left.severity)
+
+
+@pytest.mark.parametrize(
+    ("what", "text", "do"),
+    [
+        (
+            "left-short",
+            "the step ended before lethality was met; what would still meet it: hold 145 °F or above for another 2 min 10 s",
+            "Hold 145 °F or above for another 2 min 10 s.",
+        ),
+        (
+            "heading-out",
+            "80 °F expected 14:20 to 14:41; it must be by 14:05, in 38 min; 38 °F or colder around it from now on would still make it",
+            "38 °F or colder around it from now on would still make it.",
+        ),
+    ],
+)
+def test_what_to_do_now_stands_in_the_first_160_characters_in_numbers(what: str, text: str, do: str) -> None:
+    """What, where, since when, the limit, and then the finding's own remedy before the plain advice."""
+    cause = causes.from_finding(Finding(AT, what, "J-1", "chill", "stabilization", "core-1", True, text, AT), PLAN, "juniper-links")
+    assert cause is not None
+    assert cause.do[0] == do
+    assert len(cause.do) == 2
+    line = message.headline(cause, 7, SITE)
+    assert len(line) <= 160
+    for part in ("J-1 chill, core-1", "since Mar 2 13:04-06:00", "Limit: 130 °F to 80 °F", f"Do: {do[:24]}"):
+        assert part in line, line

@@ -27,6 +27,8 @@ def report(engine: Engine) -> dict[str, Any]:
     """Every lot, alarm and problem so far."""
     lots = [lot_report(lot) for lot in engine.lots.values()]
     said = sorted((f for lot in engine.lots.values() for f in lot.said if f.what in ALARMS), key=lambda f: f.at)
+    deviated = {(f.at, f.lot, f.step, f.limit, f.probe) for f in said if f.what == "deviated"}
+    said = [f for f in said if f.what != "off" or (f.at, f.lot, f.step, f.limit, f.probe) not in deviated]  # one cause, one alarm
     alarms = [
         {"at": format_instant(f.at), "lot": f.lot, "step": f.step, "limit": f.limit, "probe": f.probe, "what": f.what, "text": f.text}
         for f in said

@@ -239,6 +239,15 @@ def test_dry_wick_is_told_as_a_problem(clock: Clock) -> None:
     assert problems == [("wick", "wet-1")]
 
 
+def test_report_tells_the_first_reading_off_once(clock: Clock) -> None:
+    """It is a deviation and a change to off: one alarm; the next change to off is one of its own."""
+    engine = Engine(_one(Limit("x", Profile((Stage(60.0, HOUR),), 5.0, 0), "chamber", HOUR, False), (Probe("p-1", "chamber"),)))
+    engine.feed(LotEvent(0, "start", "J-1", "links"))
+    found = [f.what for n, c in enumerate((60.0, 50.0, 60.0, 50.0), 1) for f in engine.feed(Reading("p-1", n * MINUTE, c))]
+    assert found == ["deviated", "off", "back", "off"]
+    assert [a["what"] for a in engine.report()["alarms"]] == ["deviated", "off"]
+
+
 def test_altitude_moves_the_humidity_of_two_bulbs(clock: Clock) -> None:
     """The pressure is the standard one at the site: 60 and 55 °C are 77.5 % at the sea and 78.1 % at 3000 m."""
 

@@ -35,7 +35,7 @@ def test_piece_cools_as_the_first_term_says(shape: Shape, across_mm: float, tran
 
 
 def test_rolled_beef_cools_in_the_published_time() -> None:
-    """HT10: rolled beef of 110 mm, air 0 °C at 1.2 m/s, 70 to 10 °C: 5.1 h (forequarter) and 4.9 h (silverside); textbook, read in a copy."""
+    """HT10: rolled beef of 110 mm, air 0 °C at 1.2 m/s, 70 to 10 °C: 5.1 h (forequarter), 4.9 h (silverside); textbook, a copy."""
     beef = Material("beef", 1.3e-7, 0.45, "C")
     hours = seconds_to(Piece("cylinder", 0.055, 70.0, beef), 10.0, 0.0, TRANSFER["chamber"], 10.0) / 3600.0
     assert 4.7 < hours < 5.3

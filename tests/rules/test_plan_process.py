@@ -10,6 +10,7 @@ from rules.plan import Limit, Plan
 from rules.plan_load import load_plan
 from rules.quantity import fahrenheit
 from rules.reading import HOUR, MINUTE
+from rules.strictness import laxer
 
 HEAD = """
 [site]
@@ -130,3 +131,46 @@ def test_composition_is_named_by_its_measure() -> None:
     titled = one("kind = 'composition'\nname = 'ingoing nitrite'\nmeasure = 'nitrite_ppm'\nmax = 156")
     assert (named.rule, named.name, named.place) == (Composition("nitrite_ppm", 120.0, 156.0), "nitrite_ppm", "lot")
     assert (titled.rule, titled.name) == (Composition("nitrite_ppm", None, 156.0), "ingoing nitrite")
+
+
+OPTION_3 = "kind = 'humidity'\nbook = 'us-inspected-2021/humidity-option-3'\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (OPTION_3 + "min_rh = '85 %'", "min_rh is 85 % where the book has 90 %; write that or more"),
+        (OPTION_3 + "share = '20 %'", "share is 20 % where the book has 25 %; write that or more"),
+        (OPTION_3 + "at_least = '59 min'", "at_least is 59 min where the book has 1 h; write that or more"),
+    ],
+)
+def test_humidity_laxer_than_its_book_is_a_mistake(text: str, says: str) -> None:
+    """Each of its figures on its own."""
+    with pytest.raises(PlanError) as caught:
+        one(text)
+    assert f"the limit is laxer than its book us-inspected-2021/humidity-option-3: {says}" in str(caught.value)
+
+
+def test_humidity_stricter_than_its_book_loads() -> None:
+    """And what it leaves out is the book's."""
+    rule = one(OPTION_3 + "min_rh = '95 %'\nshare = '50 %'").rule
+    assert rule == Humidity(95.0, 0.5, HOUR)
+
+
+def test_composition_is_compared_with_its_book() -> None:
+    """A bound outside the book's, or left out, is laxer; a measure that is not the table's is no such limit."""
+    book = Composition("nitrite_ppm", 120.0, 156.0)
+    assert laxer(Composition("nitrite_ppm", 120.0, 156.0), book, "F") == ""
+    assert laxer(Composition("nitrite_ppm", 130.0, 150.0), book, "F") == ""
+    assert laxer(Composition("nitrite_ppm", 100.0, 156.0), book, "F") == "min is 100 where the book has 120; write that or more"
+    assert laxer(Composition("nitrite_ppm", 120.0), book, "F") == "max is left out where the book has 156; write that or less"
+    assert laxer(Composition("salt_pct", 2.0), book, "F") == ""
+
+
+def test_profile_is_as_its_book_has_it() -> None:
+    """Other stages cannot be shown to ask as much; a wider tolerance asks less."""
+    book = Profile((Stage(60.0, HOUR),), 5.0, 15 * MINUTE)
+    assert laxer(book, book, "F") == ""
+    assert "its stages are not the book's" in laxer(Profile((Stage(61.0, HOUR),), 5.0, 15 * MINUTE), book, "F")
+    assert laxer(Profile(book.stages, 6.0, 15 * MINUTE), book, "F") == "tolerance is 10.8 °F where 9 °F is usual; write that or less"
+    assert laxer(Profile(book.stages, 5.0, 20 * MINUTE), book, "F") == "settle is 20 min where 15 min is usual; write that or less"

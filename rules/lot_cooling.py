@@ -192,15 +192,14 @@ class LotCooling:
     def _open_anew(self, key: str, at: Instant) -> None:
         """A lot cooked again once its cooling was decided is to be cooled again: new watches beside the old ones."""
         lot, run = self.lot, self.lot.runs[key]
-        decided = [
-            t for t in self._followed(key) if (w := run.live.get(t.probe)) is not None and (w.final or w.verdict is Verdict.DEVIATED)
-        ]
-        if not decided:
+        found = [(t, run.live.get(t.probe)) for t in self._followed(key)]
+        over = [(t, w) for t, w in found if w is None or w.final or w.closed is not None or w.verdict is Verdict.DEVIATED]
+        if not any(w is not None for _, w in over):
             return
         fresh = lot.runs[key] = run.again()
         fresh.begin(at)
         lot.hub.cross(at)
-        for tracker in decided:
+        for tracker, _ in over:
             if tracker.told:
                 tracker.closed = at
                 lot.hub.detach(tracker)

@@ -55,8 +55,9 @@ def _fulfilled(lot: Lot, stay: Stay, advance: Advance) -> Instant | None:
     instants = {since} | {s.at for p in lot.plan.probes for s in lot.evidence(p.id).seen}
     instants |= {e.at for _, e in lot.deeds} | {e.at for e in lot.events if isinstance(e, LotEvent) and e.lot == lot.lot}
     instants = {at for at in instants if at >= since and (stay.spell.end is None or at < stay.spell.end.at)}
-    if advance.when == "core":
-        return next((at for at in sorted(instants) if _core_held(lot, stay, advance, at)), None)
+    if advance.when == "core":  # asked at the readings of the core probes
+        read = {s.at for p in lot.cores for s in lot.core_seen(p.id)}
+        return next((at for at in sorted(instants & read) if _core_held(lot, stay, advance, at)), None)
     kind = Dwell if advance.when == "dwell met" else HoldLethality | IntegratedLethality
     limits = [(s, limit) for s, limit in lot.limits if stay.step.name in lot.names(s, limit) and isinstance(limit.rule, kind)]
     turns = {since} | {at for s, limit in limits for at in turns_of(lot, s, limit)}

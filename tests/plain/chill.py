@@ -80,29 +80,35 @@ def pieces(lot: Lot, step: Step, limit: Limit) -> list[list[Spell]]:
     return runs
 
 
-def again(lot: Lot, step: Step, limit: Limit, runs: list[Run]) -> list[tuple[Spell, list[str]]]:
-    """Runs that a further lethality step met opens beside the old ones: their time, and the probes that get a new watch."""
-    found: list[tuple[Spell, list[str]]] = []
+def cooked_again(lot: Lot, step: Step, limit: Limit, runs: Sequence[Run]) -> list[Run]:
+    """The runs, with those that a further cook opens beside them; an old watch that is open with nothing decided goes on instead."""
     opened = opening(lot, step, limit)
+    every = list(runs)
     for at in sorted({at for at, _, _ in lot.steps_met}):
         moment = Moment(at, LAST)
-        if opened is None or at <= opened.at or any(run.pieces[0].start == moment for run in runs):
+        if opened is None or at <= opened.at or any(run.pieces[0].start == moment for run in every):
             continue
-        decided = []
         inside = [p.id for p in lot.cores if any(s.start <= moment and (s.end is None or moment < s.end) for s in lot.placed(p.id))]
+        going_on, over = [], False
         for probe in ["check"] if limit.sampled is not None else inside:
-            mine = [(r, w) for r, run in enumerate(runs) for w, watch in enumerate(run.watches) if watch.probe == probe]
-            mine = [(r, w) for r, w in mine if runs[r].watches[w].opened.at < at]
-            if mine:
-                outcome = lot.cooling_outcome(step, limit, runs, *mine[-1], at)
-                if outcome.final or outcome.verdict is Verdict.DEVIATED:
-                    decided.append(probe)
+            mine = [(r, w) for r, run in enumerate(every) for w, watch in enumerate(run.watches) if watch.probe == probe]
+            mine = [(r, w) for r, w in mine if every[r].watches[w].opened.at < at]
+            if not mine:
+                continue
+            r, w = mine[-1]
+            outcome = lot.cooling_outcome(step, limit, every, r, w, at)
+            spells = [spell for stretch in every[r].watches[w].stretches for spell in stretch.inside if spell.start < moment]
+            closed = all(spell.end is not None and spell.end < moment for spell in spells)
+            if outcome.final or outcome.verdict is Verdict.DEVIATED or closed:
+                over = True
+            else:
+                going_on.append(probe)
         stays = [stay for stay in lot.stays if stay.step.name in lot.names(step, limit)]
         ahead = [stay for stay in stays if stay.spell.end is None or stay.spell.end > moment]
-        spell = Spell(moment, lot.extended(step, limit, ahead[0]).end if ahead else lot.end)
-        if decided:
-            found.append((spell, decided))
-    return found
+        if over:
+            spell = Spell(moment, lot.extended(step, limit, ahead[0]).end if ahead else lot.end)
+            every = lot.anew(step, limit, every, spell, going_on)
+    return every
 
 
 def setting(lot: Lot, step: Step, limit: Limit, runs: Sequence[Run], run: Run, watch: Watch) -> Setting:

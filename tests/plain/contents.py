@@ -167,3 +167,29 @@ def _of_watch(watch: Watch, lot: Lot, kind: str) -> Iterator[str]:
         yield "step entered again"
     if not any(part.seen for part in known) and kind not in ("composition",):
         yield "watch without a reading"
+
+
+KINDS = (
+    "ceiling", "floor", "exposure", "dwell", "come-up", "lethality", "cooling",
+    "profile", "humidity", "degree-hours", "composition", "standing",
+)  # fmt: skip
+
+#: What the seeded scenarios must have, each at least once; those of RARE only in the full tier's thousands.
+WANTED = (
+    "several lots", "several probes", "rooms", "one room", "standing limit", "judged before the end", "lot not ended",
+    "gap", "fault", "irregular sampling", "duplicate", "conflict", "calibration offset", "uncertainty", "guard off", "probes = N",
+    "suspect: source", "suspect: fast", "suspect: span", "suspect: stuck", "suspect: out of the meat", "not-in-the-meat",
+    "placed again", "withdrawn probe", "removed: moved", "removed: slipped", "removed: failed", "removed: done", "watch without a reading",
+    "step entered again", "limit over several steps", "two events at one instant", "back-dated event", "undone event",
+    "automatic advance", "straddling", "advance: lethality met", "advance: after", "advance: core", "advance: dwell met",
+    "check by hand", "hot is good on hand checks", "hand checks: ceiling", "hand checks: floor", "hand checks: exposure",
+    "hand checks: dwell", "hand checks: come-up", "hand checks: lethality", "hand checks: cooling", "hand checks: degree-hours",
+    "measure by hand", "measure: pH", "measure: nitrite_ppm", "measure: cure_g", "measure: salt_pct", "measure: moisture_pct",
+    "measure: water_activity", "measure: humid_min", "composition of nitrite_ppm", "composition of brine_pct",
+    "composition of water_activity", "composition of salt_pct", "needs", "begin_within", "second lethality step",
+    "new watches of a cooling", "new watches of a ceiling", "degree-hours by several rows", "degree-hours by one row",
+    "degree-hours with uncovered time", "humidity from humidity", "humidity from wet-bulb", "humidity on the record", "humidity exempt",
+)  # fmt: skip
+RARE = ("exposure with uncovered time", "new watches of a lethality", "new watches of a come-up", "new watches of a dwell",
+        "new watches of a floor", "new watches of a exposure", "new watches of a composition", "new watches of a profile",
+        "new watches of a humidity")  # fmt: skip

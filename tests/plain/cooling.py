@@ -76,7 +76,8 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
         start, taken, causes = _start(rule, watch, seen, setting, until)
         if setting.short_of_needs:
             causes.append(watch.opened.at)
-        before = _start(rule, watch, [s for s in seen if s.at < at], setting, until)
+        event = at == watch.opened.at and watch.opened.order < LAST  # an opening that comes before every reading of its instant
+        before = _start(rule, watch, [s for s in seen if s.at < at], setting, at - 1 if event else until)
         views = [before[:2], (start, taken)]  # as known before the reading of this instant, and with it
         for clock_start, took in views[1:] if at == watch.opened.at and watch.opened.order >= LAST else views:
             if clock_start != WAITING:

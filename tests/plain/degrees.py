@@ -95,7 +95,7 @@ def degree_hours(
     if over(sure, _limit(rule, whole)):
         return Outcome(Verdict.DEVIATED, until, True)
     known = parts(watch, until)
-    causes = _rowless(rule, whole, opened)
+    causes = [] if early else _rowless(rule, whole, opened)
     closed = until if reached else known[-1].closed
     if not early:
         ends = [(part, part.closed if part.closed is not None else closed) for part in known]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property, partial
 from typing import NamedTuple
 
@@ -68,14 +68,19 @@ class Jump(NamedTuple):
 
 @dataclass(frozen=True)
 class Run:
-    """Where a limit is watched once: the pieces of time for which it runs, and the watches in it.
-
-    `anew`: opened by a further cook, so that nothing from before its opening counts.
-    """
+    """Where a limit is watched once: the pieces of time for which it runs, and the watches in it."""
 
     pieces: tuple[Spell, ...]
     watches: tuple[Watch, ...]
-    anew: bool = False
+
+
+def cut_off(watches: Sequence[Watch], at: Moment, kept: Sequence[str]) -> tuple[Watch, ...]:
+    """The watches less what begins from a moment on, but for some probes."""
+    shorter = [
+        watch if watch.probe in kept else replace(watch, stretches=tuple(s for s in watch.stretches if s.run.start < at))
+        for watch in watches
+    ]
+    return tuple(watch for watch in shorter if watch.stretches)
 
 
 class Lot:
@@ -204,15 +209,13 @@ class Lot:
         found = self.pieces(step, limit)
         if not isinstance(limit.rule, Cooling):
             return [Run(tuple(pieces), tuple(self._watches(step, limit, pieces))) for pieces in found]
-        cooked = {at for at, _, _ in self.steps_met}
-        runs = [
-            Run(tuple(pieces), tuple(self._watches(step, limit, pieces)), n > 0 and pieces[0].start.at in cooked)
-            for n, pieces in enumerate(found)
-        ]
-        for spell, probes in chill.again(self, step, limit, runs):
-            watches = [watch for watch in self._watches(step, limit, [spell]) if watch.probe in probes]
-            runs.append(Run((spell,), tuple(watches), True))
-        return runs
+        runs = [Run(tuple(pieces), tuple(self._watches(step, limit, pieces))) for pieces in found]
+        return chill.cooked_again(self, step, limit, runs)
+
+    def anew(self, step: Step, limit: Limit, runs: Sequence[Run], spell: Spell, kept: Sequence[str]) -> list[Run]:
+        """The runs, and one that a further cook opens beside them for every probe but those whose old watch goes on."""
+        watches = tuple(watch for watch in self._watches(step, limit, [spell]) if watch.probe not in kept)
+        return [*(Run(run.pieces, cut_off(run.watches, spell.start, kept)) for run in runs), Run((spell,), watches)]
 
     def _watches(self, step: Step, limit: Limit, pieces: Sequence[Spell]) -> list[Watch]:
         rule = limit.rule

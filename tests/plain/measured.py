@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import NamedTuple
 
 from rules.finding import Verdict
@@ -24,23 +25,17 @@ class Entry(NamedTuple):
 
 
 def entries(measures: Sequence[LotEvent], name: str, now: Instant) -> list[Entry]:
-    """The values of a measure up to `now`; computed from its parts where it was never entered itself."""
-    known = [e for e in measures if e.at <= now]
-    entered = [Entry(e.at, float(e.value)) for e in known if e.name == name]
-    return entered or _computed(known, name)
-
-
-def _computed(known: Sequence[LotEvent], name: str) -> list[Entry]:
-    found, newest = [], dict[str, float]()
-    for e in known:
-        if e.name not in PARTS.get(name, ()):
-            continue
-        newest[e.name] = float(e.value)
-        if len(newest) == len(PARTS[name]):
-            try:
-                found.append(Entry(e.at, _value(name, newest)))
-            except ScienceError:
-                continue  # parts that cannot be are no value
+    """The values of a measure up to `now`; computed from its parts as long as it was not entered itself."""
+    found, newest, by_name = list[Entry](), dict[str, float](), False
+    for e in (e for e in measures if e.at <= now):
+        if e.name == name:
+            by_name = True
+            found.append(Entry(e.at, float(e.value)))
+        elif e.name in PARTS.get(name, ()) and not by_name:
+            newest[e.name] = float(e.value)
+            if len(newest) == len(PARTS[name]):
+                with suppress(ScienceError):  # parts that cannot be are no value
+                    found.append(Entry(e.at, _value(name, newest)))
     return found
 
 

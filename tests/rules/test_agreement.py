@@ -7,7 +7,7 @@ from collections import Counter
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from tests.plain.judge import judge
+from tests.plain.contents import KINDS, RARE, VERDICTS, WANTED, conditions, kinds_and_verdicts
 from tests.plain.scenarios import Scenario, scenarios, seeded
 from tests.plain.telling import differences, fails, shortened, tell
 
@@ -41,16 +41,35 @@ def test_engine_agrees_with_plain_judge_on_many_seeded_scenarios(first: int) -> 
         _agree(seeded(seed))
 
 
-def test_generated_scenarios_reach_every_verdict_of_every_kind(capsys: pytest.CaptureFixture[str]) -> None:
-    """An agreement on histories that are all met, or all deviated, would prove little."""
-    counts: Counter[tuple[str, str]] = Counter()
-    for seed in range(400):
+def _contents(seeds: range, capsys: pytest.CaptureFixture[str]) -> tuple[Counter[tuple[str, str]], Counter[str]]:
+    """What the scenarios of some seeds contain, printed for a person and counted."""
+    verdicts: Counter[tuple[str, str]] = Counter()
+    found: Counter[str] = Counter()
+    for seed in seeds:
         scenario = seeded(seed)
-        for lot in judge(scenario.plan, scenario.events, scenario.at)["lots"]:
-            counts.update((limit["kind"], watch["verdict"]) for limit in lot["limits"] for watch in limit["watches"])
+        verdicts.update(kinds_and_verdicts(scenario))
+        found.update(conditions(scenario))
     with capsys.disabled():
-        for kind in sorted({kind for kind, _ in counts}):
-            print(f"\n  {kind:9}", {v: counts[kind, v] for v in ("met", "deviated", "unproven", "open")}, end="")
-    for kind in ("ceiling", "floor", "exposure", "dwell", "come-up", "lethality", "cooling"):
-        for verdict in ("met", "deviated", "unproven", "open"):
-            assert counts[kind, verdict] >= 3, f"{kind} was {verdict} only {counts[kind, verdict]} times"
+        for kind in KINDS:
+            print(f"\n  {kind:12}", {v: verdicts[kind, v] for v in VERDICTS}, end="")
+        print("\n  " + ", ".join(f"{name} {count}" for name, count in found.most_common()), end="")
+    return verdicts, found
+
+
+def test_generated_scenarios_reach_every_verdict_of_every_kind_and_every_condition(capsys: pytest.CaptureFixture[str]) -> None:
+    """An agreement on histories that are all met, or that never had a probe out of the meat, would prove little."""
+    verdicts, found = _contents(range(400), capsys)
+    for kind in KINDS:
+        for verdict in VERDICTS:
+            assert verdicts[kind, verdict] >= 3, f"{kind} was {verdict} only {verdicts[kind, verdict]} times"
+    assert [name for name in WANTED if not found[name]] == []
+
+
+@pytest.mark.full
+def test_two_thousand_scenarios_hold_what_they_are_asked_for_often(capsys: pytest.CaptureFixture[str]) -> None:
+    """The seeds on which the judges are held against each other: every kind often with each verdict, every condition more than once."""
+    verdicts, found = _contents(range(150, 2150), capsys)
+    for kind in KINDS:
+        for verdict in VERDICTS:
+            assert verdicts[kind, verdict] >= 20, f"{kind} was {verdict} only {verdicts[kind, verdict]} times"
+    assert [name for name in (*WANTED, *RARE) if found[name] < 3] == []

@@ -59,9 +59,9 @@ def add_growth(report: dict[str, Any], plan: Plan, events: Iterable[Event]) -> N
     if not wanted:
         return
     for lot, found in _gather({name: {a.probe for a in asked} for name, asked in wanted.items()}, events).items():
-        product = plan.product_by_code[next(str(one["product"]) for one in report["lots"] if one["lot"] == lot)]
-        for asked in wanted[lot]:
-            asked.shown.setdefault("growth", []).append(_told(asked, found, product))
+        product = plan.product_by_code[next(str(shown["product"]) for shown in report["lots"] if shown["lot"] == lot)]
+        for one in wanted[lot]:
+            one.shown.setdefault("growth", []).append(_told(one, found, product))
 
 
 def _asked(lot: Mapping[str, Any], plan: Plan) -> list[Asked]:

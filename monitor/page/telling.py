@@ -155,9 +155,12 @@ def _watch(w: Json, one: Json, limit: Limit | None, serving: Mapping[str, Json],
 
 
 def _heading(one: Json, lot: Json, now: Markup) -> Markup:
-    """What a limit still asks, and when that is expected of each of its probes."""
+    """What a limit still asks, and when that is expected of the probe that is latest with it."""
     told = [f for f in lot.get("forecasts", ()) if (f["step"], f["limit"]) == (one["step"], one["limit"])]
-    return Markup("; ").join([now, *(Markup("{}: {}").format(f["probe"], f["text"]) for f in told[:3])])
+    if not told:
+        return now
+    worst = max(told, key=lambda f: (f["earliest"] is None, f["latest"] is None, f["latest"] or ""))
+    return Markup("{}; {}: {}").format(now, worst["probe"], worst["text"])
 
 
 def _remedy(w: Json, words: Words) -> str:

@@ -321,7 +321,7 @@ class Pipeline:
         self._note(conn, CORRECTION, body, now)
         if correction.now == "met":
             critical = self._critical(correction)
-            text = f"was {correction.was}; something that arrived late changed it"
+            text = f"was {correction.was}; {why}"
             finding = Finding(
                 correction.at, "met", correction.lot, correction.step, correction.limit, correction.probe, critical, text, now
             )

@@ -30,7 +30,6 @@ from rules.quantity import local
 from rules.reading import Event, Instant, LotEvent, Tick
 
 VERDICTS = ("met", "deviated", "unproven")
-NOBODY_KNOWS = "nobody knows since when the probe was off, so a deviation that is open stays open for a person to decide"
 #: A room's days are judged this many at a time, since an engine keeps the closed days of two months only.
 _DAYS_AT_ONCE = 30
 

@@ -17,7 +17,8 @@ from monitor.alarms import causes
 from monitor.days import day_of, day_span
 from monitor.errors import RefusedError
 from monitor.judging import CORRECTION, FINDING
-from monitor.recall_effect import NOBODY_KNOWS, Change, Effect
+from monitor.recall_effect import Change, Effect
+from monitor.recalls import NOBODY_KNOWS
 from monitor.store.schema import ledger as ledger_table
 from rules.finding import Finding
 from rules.plan import Plan
@@ -88,8 +89,7 @@ def _tell(conn: Connection, pipeline: Pipeline, effect: Effect, lot: str, why: s
         ledger.append(conn, CORRECTION, _correction(change) | {"why": why, "recall": number}, now, entered_at=now)
         if change.now == "met" and change.critical:
             at = parse_instant(change.now_at) if change.now_at else now
-            text = f"was {change.was}; {why}. {NOBODY_KNOWS[:1].upper()}{NOBODY_KNOWS[1:]}"
-            finding = Finding(at, "met", lot, change.step, change.limit, change.probe, True, text, now)
+            finding = Finding(at, "met", lot, change.step, change.limit, change.probe, True, f"was {change.was}; {why}", now)
             pipeline.deviations.correct(conn, finding, now)
 
 

@@ -19,6 +19,9 @@ from monitor.store.schema import recall
 from rules.quantity import format_instant, parse_instant
 from rules.reading import Fault, Instant, Reading
 
+#: What is told with every verdict that a recall would better, and with every correction that it makes.
+NOBODY_KNOWS = "Nobody knows since when the probe was off, so a deviation that is open stays open for a person to decide"
+
 Row = TypeVar("Row", Reading, Fault, Reading | Fault)
 
 
@@ -129,5 +132,5 @@ def words(stretch: Stretch, check: Mapping[str, Any], number: int) -> str:
     since = "its first reading" if stretch.after is None else format_instant(stretch.after)
     return (
         f"recall {number} of {stretch.probe}: check {check['id']} at {check['at']} found that it read {abs(error):.2f} °C too "
-        f"{'high' if error > 0 else 'low'}; judged again with that error taken off since {since}"
+        f"{'high' if error > 0 else 'low'}; judged again with that error taken off since {since}. {NOBODY_KNOWS}"
     )

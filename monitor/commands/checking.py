@@ -76,7 +76,7 @@ def _text(told: Mapping[str, Any], site: Site) -> str:
         at = f" at {local(parse_instant(one['now_at']), site.zone):%Y-%m-%d %H:%M:%S %z}" if one["now_at"] else ""
         lines.append(f"  {where}: {one['step']}, {one['limit']}, {one['probe']}: {one['was']} -> {one['now']}{at}. {one['reason']}")
         if one["better"]:
-            lines.append(f"      {one['note'][:1].upper()}{one['note'][1:]}.")
+            lines.append(f"      {one['note']}.")
     return "\n".join(lines)
 
 

@@ -264,7 +264,7 @@ def _recalls(sheet: Sheet, story: Story) -> None:
         sheet.say(wording.recall_text(entry, clock, story.plan.site.unit), size=9, bold=True)
         lines = [
             f"{c['lot'] or c['step'] + ' ' + c['day']}: {c['limit']}, {c['probe']}: was {VERDICTS[c['was']]}, is {VERDICTS[c['now']]}."
-            + (f" {c['note'][:1].upper()}{c['note'][1:]}." if c.get("note") else "")
+            + (f" {c['note']}." if c.get("note") else "")
             for c in entry["body"].get("changes", ())
         ]
         sheet.points(lines or ["No verdict became another."], size=8.5)

@@ -105,7 +105,7 @@ def record_text(kind: str, body: Mapping[str, Any], clock: Clock) -> str:
     if kind == "correction":
         about = ", ".join(str(body[k]) for k in ("lot", "step", "day", "limit", "probe") if body.get(k))
         was, now = (VERDICTS.get(str(body.get(k)), str(body.get(k))) for k in ("was", "now"))
-        return f"{about}: was {was}, is {now}, since {body.get('why', 'something late was judged in its place')}."
+        return f"{about}: was {was}, is {now}, because: {body.get('why', 'something late was judged in its place')}."
     if kind == "finding":
         about = ", ".join(str(body[k]) for k in ("lot", "step", "limit", "probe") if body.get(k))
         return f"{about}: {body.get('what', kind)}. {body.get('text', '')}".strip()

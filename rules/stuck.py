@@ -16,7 +16,8 @@ from rules.track import BEFORE, NEVER, Track
 if TYPE_CHECKING:
     from rules.engine import Engine
 
-MOVED_C = 1.0
+#: A span of 1 °C, of values rounded to 0.001.
+FAR_C = 1.0 - 0.0005
 #: So many of the newest spans are kept, for a reading that comes a little behind those of other probes.
 KEPT = 16
 
@@ -42,36 +43,37 @@ class Eye:
     def read(self, at: Instant, _lo: float, _hi: float) -> None:
         """Take the reading that its track holds as the newest good one."""
         r = self.track.good
-        if r.celsius != self.value or r.high_c is not None:  # type: ignore[union-attr]  # the engine has just set it
-            self._change(r)  # type: ignore[arg-type]
-
-    def _change(self, r: Reading) -> None:
-        self.value, self.since = (r.celsius if r.high_c is None else None), r.at
-        moved = self._take(r.celsius, r.at)
+        assert r is not None
+        raw = r.celsius
+        if raw == self.value and r.high_c is None:
+            return
+        self.value, self.since = (raw if r.high_c is None else None), at
+        moved = self._take(round(raw, 3), at)
         if r.high_c is not None:
-            moved = self._take(r.high_c, r.at) or moved
-        if moved and self.rule.trusted and r.at < self.rule.engine.now:
-            self.rule.moved_late(self, r.at)
+            moved = self._take(round(r.high_c, 3), at) or moved
+        if moved and self.rule.trusted and at < self.rule.engine.now:
+            self.rule.moved_late(self, at)
 
-    def _take(self, raw: float, at: Instant) -> bool:
-        value = round(raw, 3)
-        lows, highs = self.lows, self.highs
+    def _take(self, value: float, at: Instant) -> bool:
+        lows, highs, entry = self.lows, self.highs, [value, NEVER]
         if lows:
-            lows[-1][1] = at  # the newest value is the last of both, and one list
-        entry = [value, NEVER]
-        while lows and lows[-1][0] >= value:
-            lows.pop()
+            newest = lows[-1]  # the newest value is the last of both
+            newest[1] = at
+            if value >= newest[0]:
+                while highs and highs[-1][0] <= value:
+                    highs.pop()
+            if value <= newest[0]:
+                while lows and lows[-1][0] >= value:
+                    lows.pop()
         lows.append(entry)
-        while highs and highs[-1][0] <= value:
-            highs.pop()
         highs.append(entry)
-        far = BEFORE
-        while value - lows[0][0] > MOVED_C - 0.0005:
-            far = max(far, lows.popleft()[1])
-        while highs[0][0] - value > MOVED_C - 0.0005:
-            far = max(far, highs.popleft()[1])
-        if far == BEFORE:
+        if value - lows[0][0] < FAR_C and highs[0][0] - value < FAR_C:
             return False
+        far = BEFORE
+        while value - lows[0][0] >= FAR_C:
+            far = max(far, lows.popleft()[1])
+        while highs[0][0] - value >= FAR_C:
+            far = max(far, highs.popleft()[1])
         self.spans.append((at, far))
         return True
 

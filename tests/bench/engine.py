@@ -16,6 +16,7 @@ from rules.plan import Plan
 from rules.plan_load import load_plan
 from rules.quantity import fahrenheit
 from rules.reading import HOUR, SECOND, LotEvent, Reading
+from tests.bench import steady
 from tests.bench.figures import Figure
 
 AIM = 15.0
@@ -139,4 +140,5 @@ def run(say: Callable[[str], None]) -> list[Figure]:
     return [
         figure("engine, a whole lot of 10 h, a reading a second from each of 4 probes", whole, loop, count, AIM),
         figure("engine, the part in which both watches of each probe are open", half, loop_half, middle, AIM),
+        *steady.run(say),
     ]

@@ -110,10 +110,11 @@ class Lot:
                 continue
             if isinstance(run.limit.rule, ComeUp) and celsius < at_or_below(run.limit.rule.low_c):
                 self._was_cold(run.key, at)
-            watch = run.live.get("check")
-            if watch is not None and watch.closed is None and not isinstance(watch, CoolingWatch):
-                watch.read(at, celsius, celsius)
-                self.hear(watch)
+            for each in run.every():  # an earlier entry's lethality may be open still
+                watch = each.live.get("check")
+                if watch is not None and watch.closed is None and not isinstance(watch, CoolingWatch):
+                    watch.read(at, celsius, celsius)
+                    self.hear(watch)
             if run.current:
                 self.hub.later(at + run.limit.sampled, self.id, "check", run.key)
         self.cooling.check(place, celsius, at)
@@ -337,7 +338,7 @@ class Lot:
 
     def _remedy_words(self, watch: Watch, item: News) -> str:
         """What would still meet the limit, for a finding that says it is short."""
-        asked = item.what in ("left-short", "warming") or (item.what == "unproven" and watch.withdrawn)
+        asked = item.what in ("left-short", "warming") or (item.what == "unproven" and item.text.startswith("withdrawn"))
         remedy = watch.remedy() if asked and self.ended is None else None
         told = remedy_words(remedy_facts(remedy, self.unit), self.unit, self.plan.site.zone, item.at) if remedy is not None else ""
         return LEAD + told if told else ""

@@ -143,9 +143,10 @@ class CoolingWatch(CoolingMarks):
         if self.clock is None:
             self.clock = self.hot_at
             self._tell_clock(at, True)
-        if self.ruin is not None:  # found before the opening, when it will be said
+        if self.ruin is not None:  # found before the opening, it will be said then
             self._note(at, hi)
             self.last_at = at
+            self._speak(at)
             return
         self._interval(self.last_at, at, hi)
         self._note(at, hi)

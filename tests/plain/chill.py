@@ -57,6 +57,15 @@ def steps_met(lot: Lot) -> list[tuple[Instant, Step, int]]:
     return sorted(found, key=lambda one: one[0])
 
 
+def further_cooks(lot: Lot, opened: Moment) -> list[Instant]:
+    """When lethality steps were met that had not begun yet when cooling opened."""
+    found = []
+    for at, step, r in lot.steps_met:
+        begun = min(lot.runs(owner, limit)[r].pieces[0].start for owner, limit in lot.lethalities() if owner is step)
+        found += [at] if begun > opened else []
+    return found
+
+
 def opening(lot: Lot, step: Step, limit: Limit) -> Moment | None:
     """When a cooling limit opens: lethality met, or its step's start if earlier."""
     entered = [stay.spell.start for stay in lot.stays if stay.step.name in lot.names(step, limit)]
@@ -75,7 +84,7 @@ def pieces(lot: Lot, step: Step, limit: Limit) -> list[list[Spell]]:
         return [joined([first, *inside[1:]])]
     runs = [[first]]
     for before, spell in pairwise(inside):
-        cooked = [at for at, _, _ in lot.steps_met if at > opened.at and before.end is not None and before.end.at <= at <= spell.start.at]
+        cooked = [at for at in further_cooks(lot, opened) if before.end is not None and before.end.at <= at <= spell.start.at]
         runs.append([Spell(min([spell.start, *(Moment(at, LAST) for at in cooked)]), spell.end)])
     return runs
 
@@ -84,9 +93,9 @@ def cooked_again(lot: Lot, step: Step, limit: Limit, runs: Sequence[Run]) -> lis
     """The runs, with those that a further cook opens beside them; an old watch that is open with nothing decided goes on instead."""
     opened = opening(lot, step, limit)
     every = list(runs)
-    for at in sorted({at for at, _, _ in lot.steps_met}):
+    for at in sorted(set(further_cooks(lot, opened))) if opened is not None else []:
         moment = Moment(at, LAST)
-        if opened is None or at <= opened.at or any(run.pieces[0].start == moment for run in every):
+        if any(run.pieces[0].start == moment for run in every):
             continue
         inside = [p.id for p in lot.cores if any(s.start <= moment and (s.end is None or moment < s.end) for s in lot.placed(p.id))]
         going_on, over = [], False
@@ -116,7 +125,7 @@ def setting(lot: Lot, step: Step, limit: Limit, runs: Sequence[Run], run: Run, w
     rule = limit.rule
     assert isinstance(rule, Cooling)
     opened, first = run.pieces[0].start, runs[0].pieces[0].start
-    restarts = [at for at, _, _ in lot.steps_met if at > first.at]
+    restarts = further_cooks(lot, first)
     met = any(all(_least(lot, need.measure, opened.at) >= need.least for need in needs) for needs in rule.needs)
 
     cooked = opened.at in restarts

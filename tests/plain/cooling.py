@@ -123,7 +123,7 @@ def _start(rule: Cooling, watch: Watch, seen: Sequence[Seen], setting: Setting, 
         return min(started), True, []
     if others:
         return WAITING, True, []
-    return setting.opening, True, [watch.opened.at] if seen else []
+    return setting.opening, True, [setting.clock_opening or watch.opened.at] if seen else []
 
 
 class Course:

@@ -171,7 +171,7 @@ def bulbs(wet: Evidence, dry: Evidence, wet_u: float, dry_u: float, pressure_kpa
 
 def _least_rh(wet: Seen, dry: Seen, wet_u: float, dry_u: float, pressure_kpa: float) -> float | None:
     """0 for air drier than can be; None for bulbs that are no evidence."""
-    if wet.high >= dry.low:
+    if milli(wet.low) >= milli(dry.high):
         return None
     try:
         vapour_pressure(dry.high, wet.low, pressure_kpa)

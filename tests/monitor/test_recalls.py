@@ -1,5 +1,6 @@
 """A probe found beyond its tolerance: what it measured is judged again, told, exported, and nothing is altered."""
 
+import asyncio
 import json
 import random
 import shutil
@@ -9,12 +10,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
+from argon2 import PasswordHasher
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import text
+from sqlalchemy import text, update
 
-from monitor import calibrations, ledger, recall_effect, recalling, recalls
+from monitor import calibrations, ledger, people, recall_effect, recalls
 from monitor.alarms.listing import open_alarms
 from monitor.check_desk import ProbeCheck
 from monitor.cli import main
@@ -364,15 +367,17 @@ def test_recall_of_a_lot_that_ended_long_ago_is_judged_from_the_store(plant: Pla
 def test_better_verdict_leaves_the_deviation_open(plant: Plant) -> None:
     """Taking the error off would have met the limit; the list says that nobody knows, and the record waits for a person."""
     plant.rest("S-1", 41.0)
+    plant.tick(60)
     assert plant.verdict("S-1") == "deviated"
     plant.desk.calibrate(ODILE, TWO_HIGH)
     (change,) = plant.desk.recall_preview("core-1")["changes"]
     assert (change["was"], change["now"], change["better"]) == ("deviated", "met", True)
-    assert "nobody knows since when" in change["note"]
+    assert "Nobody knows since when" in change["note"]
     plant.desk.recall(ODILE, "core-1")
     plant.caught_up()
     (record,) = plant.desk.deviations()
     assert record["closed"] is None
+    assert "Nobody knows since when" in record["actions"][-1]["text"]
     assert "verdict/S-1/rest/rest cold" in plant.rung()
 
 
@@ -533,7 +538,6 @@ def test_allowed_error_is_the_plans_within_the_food_code(plant: Plant) -> None:
     allowed = {p.id: calibrations.allowed_c(p) for p in plant.service.plan.probes}
     assert allowed["core-1"] == 1.0
     assert allowed["cooler-air"] == pytest.approx(1.5 * 5 / 9)
-    assert recalling.NOBODY_KNOWS
 
 
 # --- commands --------------------------------------------------------------------------------------------------------
@@ -629,3 +633,42 @@ def test_recall_sent_twice_by_one_form_is_carried_out_once(plant: Plant) -> None
     first = plant.desk.recall(hand, "core-1")
     assert plant.desk.recall(hand, "core-1") == first
     assert len(plant.entries("recall")) == 1
+
+
+def test_recall_over_the_api(plant: Plant) -> None:
+    """Check, preview, recall and list over HTTP; a mistake is a problem document, an inspector may look and not act."""
+
+    async def whole() -> None:
+        transport = httpx.ASGITransport(plant.service.app, client=("127.0.0.1", 5000), raise_app_exceptions=False)
+        async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
+            entered = await client.post("/api/v1/session", json={"name": "Odile Marsh", "secret": "juniper-9"})
+            client.headers["X-Form-Token"] = entered.json()["form_token"]
+            body = {"probe": "core-1", "method": "boiling-point", "indicated": "212 °F", "pressure": "29.92 inHg", "altitude": "5000 ft"}
+            refused = await client.post("/api/v1/calibrations", json=body)
+            assert (refused.status_code, refused.headers["content-type"]) == (422, "application/problem+json")
+            assert "not the one reduced to sea level" in refused.json()["detail"]
+            made = await client.post("/api/v1/calibrations", json={"probe": "core-1", "method": "ice-point", "indicated": "34 °F"})
+            assert (made.status_code, made.json()["within"], made.json()["reference"]) == (201, False, "melting ice")
+            preview = (await client.get("/api/v1/recalls/preview", params={"probe": "core-1"})).json()
+            assert [(c["lot"], c["was"], c["now"]) for c in preview["changes"]] == [("J-1", "met", "deviated")]
+            key = {"Idempotency-Key": "recall-1"}
+            done = await client.post("/api/v1/recalls", json={"probe": "core-1", "check": made.json()["id"]}, headers=key)
+            again = await client.post("/api/v1/recalls", json={"probe": "core-1", "check": made.json()["id"]}, headers=key)
+            assert (done.status_code, again.json()) == (201, done.json())
+            other = await client.post("/api/v1/recalls", json={"probe": "core-1"})
+            assert (other.status_code, "carried out once" in other.json()["detail"]) == (409, True)
+            (one,) = (await client.get("/api/v1/recalls")).json()["recalls"]
+            assert (one["probe"], one["by"], one["after"]) == ("core-1", "Odile Marsh", None)
+            (line,) = [p for p in (await client.get("/api/v1/probes")).json()["probes"] if p["probe"] == "core-1"]
+            assert line["checked"]["good"] is False
+
+    plant.cook("J-1")
+    word = PasswordHasher(time_cost=1, memory_cost=8 * 1024, parallelism=1).hash("juniper-9")
+    named = update(people.person).where(people.person.c.name == "Odile Marsh").values(secret_hash=word)
+    plant.service.writer.submit(lambda conn: conn.execute(named)).result(10)
+    asyncio.run(whole())
+    plant.caught_up()
+    plant.tick(1)
+    assert plant.verdict("J-1") == "deviated"
+    (record,) = plant.entries("recall")
+    assert [(c["lot"], c["now"]) for c in record["changes"]] == [("J-1", "deviated")]

@@ -70,7 +70,7 @@ _RANK = {"met": 0, "open": 1, "unproven": 2, "deviated": 3}
 class Effect:
     """What taking the error off one stretch does.
 
-    `served`: the lots looked into; `findings`: verdicts that were not said before, by lot ("" for rooms); `reports`, `plans`: of the lots
+    `served`: the lots looked into; `findings`: what was not said before, by lot ("" for rooms); `reports`, `plans`: of the lots
     that stand otherwise, as they will stand; `days`: the local days whose export will be another.
     """
 
@@ -129,7 +129,7 @@ def effect_of(conn: Connection, stretch: Stretch, plan: Plan, now: Instant, prog
             touched |= _days(own, log.started or 0, until)
         effect.changes += found
         said = {f[:-1] for f in ours.lots[log.lot].said}
-        effect.findings[log.lot] = [f for f in theirs.lots[log.lot].said if f.what in VERDICTS and f[:-1] not in said]
+        effect.findings[log.lot] = [f for f in theirs.lots[log.lot].said if f[:-1] not in said]
     _rooms(conn, effect, versions, before, after, now, touched)
     effect.days = sorted(touched)
     return effect

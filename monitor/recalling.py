@@ -17,7 +17,7 @@ from monitor.alarms import causes
 from monitor.days import day_of, day_span
 from monitor.errors import RefusedError
 from monitor.judging import CORRECTION, FINDING
-from monitor.recall_effect import Change, Effect
+from monitor.recall_effect import VERDICTS, Change, Effect
 from monitor.recalls import NOBODY_KNOWS
 from monitor.store.schema import ledger as ledger_table
 from rules.finding import Finding
@@ -81,7 +81,7 @@ def _tell(conn: Connection, pipeline: Pipeline, effect: Effect, lot: str, why: s
         ledger.append(conn, FINDING, finding._asdict(), finding.at, entered_at=now)
         pipeline.deviations.open(conn, finding, plan, now, product)
         cause = causes.from_finding(finding, plan, product)
-        if cause is not None:
+        if cause is not None and finding.what in VERDICTS:  # what warned before a verdict is overtaken: the lot is over
             pipeline.alarms.raise_(conn, cause, now)
     for change in effect.changes:
         if change.lot != lot:

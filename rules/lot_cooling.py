@@ -52,7 +52,7 @@ class LotCooling:
         running = run.current or run.travelling
         if tracker.closed is None:
             lot.hub.keep(tracker)
-        elif tracker.told and not running:
+        elif tracker.told and (not running or run.live.get(tracker.probe) is not tracker):
             tracker = self.hush(run, tracker)
         elif not (tracker.told and tracker.final and tracker.verdict is not Verdict.DEVIATED):
             tracker.reopen()
@@ -264,7 +264,7 @@ class LotCooling:
         """Give probes that never were hot the earliest start of the others."""
         trackers = self.trackers.get(key, {})
         for tracker in trackers.values():
-            if tracker.own_hot or tracker.final:
+            if tracker.own_hot or tracker.final or (tracker.told and tracker.closed is not None):
                 continue
             others = self._hot_others(key, tracker)
             starts = []

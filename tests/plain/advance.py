@@ -62,7 +62,8 @@ def _fulfilled(lot: Lot, stay: Stay, advance: Advance) -> Instant | None:
     limits = [(s, limit) for s, limit in lot.limits if stay.step.name in lot.names(s, limit) and isinstance(limit.rule, kind)]
     turns = {since} | {at for s, limit in limits for at in turns_of(lot, s, limit)}
     for at in sorted(turn for turn in turns if turn >= since):
-        if limits and all(lot.limit_verdict(s, limit, at) is Verdict.MET for s, limit in limits):
+        now, before = ([lot.limit_verdict(s, limit, t) is Verdict.MET for s, limit in limits] for t in (at, at - 1))
+        if limits and all(now) and not all(before):  # fulfilled now, and not before the step was entered
             return at
     return None
 

@@ -79,16 +79,17 @@ def cooling(rule: Cooling, watch: Watch, all_seen: Sequence[Seen], setting: Sett
         event = at == watch.opened.at and watch.opened.order < LAST  # an opening that comes before every reading of its instant
         before = _start(rule, watch, [s for s in seen if s.at < at], setting, at - 1 if event else until)
         views = [before[:2], (start, taken)]  # as known before the reading of this instant, and with it
+        deviated = []
         for clock_start, took in views[1:] if at == watch.opened.at and watch.opened.order >= LAST else views:
             if clock_start != WAITING:
-                deviated = Course(rule, watch, seen, clock_start, took, until, closed is not None, clock_start != start).deviated
-                if deviated is not None:
-                    return Outcome(Verdict.DEVIATED, deviated, True)
+                course = Course(rule, watch, seen, clock_start, took, until, closed is not None, clock_start != start)
+                deviated += [course.deviated] if course.deviated is not None else []
         for leave in setting.leaves:
             late = _begun_late(rule, watch, seen, leave, at, closed is not None)
-            if late is not None and late.verdict is Verdict.DEVIATED:
-                return late
-            causes += [late.at] if late is not None and late.at is not None else []
+            if late is not None and late.at is not None:
+                (deviated if late.verdict is Verdict.DEVIATED else causes).append(late.at)
+        if deviated:
+            return Outcome(Verdict.DEVIATED, min(deviated), True)
         outcome = _standing(rule, watch, seen, (start, taken), causes, at, closed, setting)
         if outcome.final:
             return outcome

@@ -194,7 +194,7 @@ class LotCooling:
         lot, run = self.lot, self.lot.runs[key]
         found = [(t, run.live.get(t.probe)) for t in self._followed(key)]
         over = [(t, w) for t, w in found if w is None or w.final or w.closed is not None or w.verdict is Verdict.DEVIATED]
-        if not any(w is not None for _, w in over):
+        if not any(w is not None and (w.final or w.verdict is Verdict.DEVIATED) for _, w in over):
             return
         fresh = lot.runs[key] = run.again()
         fresh.begin(at)

@@ -108,9 +108,9 @@ def cooked_again(lot: Lot, step: Step, limit: Limit, runs: Sequence[Run]) -> lis
             outcome = lot.cooling_outcome(step, limit, every, r, w, at)
             spells = [spell for stretch in every[r].watches[w].stretches for spell in stretch.inside if spell.start < moment]
             closed = all(spell.end is not None and spell.end < moment for spell in spells)
-            if outcome.final or outcome.verdict is Verdict.DEVIATED or closed:
-                over = True
-            else:
+            decided = outcome.final or outcome.verdict is Verdict.DEVIATED
+            over = over or decided
+            if not decided and not closed:
                 going_on.append(probe)
         stays = [stay for stay in lot.stays if stay.step.name in lot.names(step, limit)]
         ahead = [stay for stay in stays if stay.spell.end is None or stay.spell.end > moment]

@@ -71,7 +71,7 @@ class Rejudger:
             self._owed_s = None
             return False
         heard = self._judging.late_heard
-        if heard != self._heard:
+        if heard != self._heard or self._owed_s is None:
             self._heard, self._heard_s = heard, now_s
         if self._owed_s is None:
             self._owed_s = now_s

@@ -15,7 +15,7 @@ import pytest
 from argon2 import PasswordHasher
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import text, update
+from sqlalchemy import delete, text, update
 
 from monitor import calibrations, ledger, people, recall_effect, recalls
 from monitor.alarms.listing import open_alarms
@@ -31,6 +31,7 @@ from monitor.judge import canonical, judge_files
 from monitor.once import Key
 from monitor.service import Service
 from monitor.store import readings
+from monitor.store.schema import snapshot
 from rules.quantity import fahrenheit, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Fault, Reading
 from rules.science.errors import ScienceError
@@ -357,8 +358,12 @@ def test_recall_of_a_lot_that_ended_long_ago_is_judged_from_the_store(plant: Pla
     assert [one["lot"] for one in plant.desk.deviations() if one["lot"]] == ["J-1"]
     assert [(c["lot"], c["was"], c["now"]) for c in plant.entries("correction")] == [("J-1", "met", "deviated")]
     assert plant.desk.lot("J-1")["verdict"] == "deviated"
+    assert "left-short/J-1/cook/lethality" not in plant.rung(), "nobody can put an old lot back to heat"
+    found = len(plant.entries("finding"))
+    plant.service.writer.submit(lambda conn: conn.execute(delete(snapshot))).result(10)
     plant.restart()
-    assert len(plant.entries("correction")) == 1, "a restart tells nothing twice"
+    assert len(plant.entries("correction")) == 1, "a restart that judges everything anew tells nothing twice"
+    assert len(plant.entries("finding")) == found
     folder = plant.export().path
     assert lots_of(judged_again(folder)) == {"J-1": "deviated"}
     assert check_folder(folder).wrong == []

@@ -90,7 +90,6 @@ class Engine:
                 and track.at < at < track.due_at
                 and self._barrier <= at
                 and track.low < celsius + offset < track.high
-                and track.plain
                 and not suspect
                 and high_c is None
             ):
@@ -224,6 +223,7 @@ class Engine:
 
     def _first(self, track: Track, at: Instant) -> None:
         track.plain = not track.ruled
+        track.due()
         for room in self.standing:
             if track.probe.id in room.probes():
                 room.first_reading(track.probe.id, at)

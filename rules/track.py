@@ -55,6 +55,7 @@ class Track:
         self.feeds = tuple((w.read, w) for w in seen)
         self.rest()
         self.plain = False  # until the engine has told the rooms of the probe's next reading
+        self.due()
 
     def rest(self) -> None:
         """Work out from when on `bare` and `slow` have to be fed."""
@@ -62,7 +63,7 @@ class Track:
 
     def due(self) -> None:
         """Work out up to when a reading between `low` and `high` meets nothing but the watches it feeds."""
-        self.due_at = min(self.timer_at, self.meat_at, self.still_at)
+        self.due_at = min(self.timer_at, self.meat_at, self.still_at) if self.plain else BEFORE
 
     def look(self, eye: Any, still_at: Instant) -> None:
         """Let an eye of the stuck rule see every good reading; a repeated value is asked about from `still_at` on."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from rules.limits.spec import Rule
 from rules.plan import Limit, Plan, Probe, Product, Room, Site, Step
@@ -44,7 +45,7 @@ PROBES = (Probe("core-1", "core"), Probe("core-2", "core"), Probe("core-3", "cor
 
 def plan_of(*steps: Step, probes: Sequence[Probe] = PROBES, rooms: bool = False) -> Plan:
     """A plan of one product `p`; without rooms the fixed probe serves everywhere."""
-    fixed = probes if rooms else [Probe(p.id, p.place, None, p.uncertainty_c) for p in probes]
+    fixed = probes if rooms else [replace(p, room=None) for p in probes]
     named = (Room("house", "chamber"), Room("cooler", "cooler")) if rooms else ()
     return Plan(Site("ferncliff", "Ferncliff Yard Smokehouse"), (Product("p", "p", steps),), named, tuple(fixed))
 

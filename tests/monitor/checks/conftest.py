@@ -11,7 +11,6 @@ import pytest
 
 from monitor import ledger
 from monitor.alarms.listing import open_alarms
-from monitor.check_desk import ProbeCheck
 from monitor.config import AlarmsConfig, Config, Person, Server
 from monitor.desk import Hand
 from monitor.export.day import Exported, export_day
@@ -22,10 +21,8 @@ from rules.quantity import fahrenheit, parse_instant
 from rules.reading import MINUTE, SECOND, Fault, Reading
 
 START = parse_instant("2026-03-02T08:00:00-06:00")
-DAY, NEXT_DAY = "2026-03-02", "2026-03-03"
-ODILE, TAM = Hand("Odile Marsh", "operator"), Hand("Tam Okafor", "reviewer")
-#: Raw 34 °F in melting ice: 2 °F too high, which is more than the 1 °C that is allowed.
-TWO_HIGH = ProbeCheck("core-1", "ice-point", fahrenheit(34.0))
+DAY = "2026-03-02"
+ODILE = Hand("Odile Marsh", "operator")
 PLAN = """
 [site]
 id = "ferncliff"

@@ -12,8 +12,7 @@ from rules.reading import HOUR, MINUTE, SECOND, Reading
 from rules.science.errors import ScienceError
 
 START = parse_instant("2026-03-02T08:00:00-06:00")
-DAY, NEXT_DAY = "2026-03-02", "2026-03-03"
-ODILE, TAM = Hand("Odile Marsh", "operator"), Hand("Tam Okafor", "reviewer")
+ODILE = Hand("Odile Marsh", "operator")
 #: Raw 34 °F in melting ice: 2 °F too high, which is more than the 1 °C that is allowed.
 TWO_HIGH = ProbeCheck("core-1", "ice-point", fahrenheit(34.0))
 

@@ -173,7 +173,6 @@ class LotCooling:
             for tracker in self._followed(key):
                 self._open(run, tracker, at)
             self.lend(key)
-            self._tell_begin()
 
     def lethality_met(self, run: Run, at: Instant) -> None:
         """A lethality limit is met: cooling opens, or, where it was met after the opening, every clock is sought again."""

@@ -31,12 +31,13 @@ class Told(NamedTuple):
 
 
 class Sample(NamedTuple):
-    """What a probe gave at one instant: its lowest value, corrected; whether it is good; the raw values."""
+    """What a probe gave at one instant: its lowest value and the middle of all, corrected; whether it is good; the raw values."""
 
     at: Instant
     celsius: float
     good: bool
     raw: frozenset[float]
+    middle: float
 
 
 @dataclass
@@ -125,8 +126,9 @@ class Doubts:
             doubted = {r.celsius for r in group if r.suspect}
             good = [r for r in group if not r.suspect and r.celsius not in doubted]
             of = good or group
-            value = min(r.celsius + r.offset_c for r in of)
-            sample = Sample(at, value, bool(good), frozenset(r.celsius for r in of))
+            values = [r.celsius + r.offset_c for r in of]
+            middle = (min(values) + max(values)) / 2
+            sample = Sample(at, min(values), bool(good), frozenset(r.celsius for r in of), middle)
             probe = self.plan.probe_by_id[name]
             why = self._doubt(probe, sample)
             if why:
@@ -223,5 +225,5 @@ class Doubts:
             if probe.place in AIR and (not self.plan.rooms or probe.room in rooms):
                 good = [s for s in self.past[probe.id].good if s.at < before]
                 if good and sample.at - good[-1].at <= OLDEST_AIR:
-                    airs.append(good[-1].celsius)
+                    airs.append(good[-1].middle)
         return min(airs, key=lambda air: (abs(air - sample.celsius), air), default=None)

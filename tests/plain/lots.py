@@ -306,7 +306,8 @@ class Lot:
                 if other.probe == watch.probe
             ]
             at = [o.at for o in outcomes if o.verdict is Verdict.MET and o.at is not None]
-            at = [a for a in at if a >= watch.opened.at or not step.repeats]
+            own = step.repeats and any(come_up is other for other in step.limits)  # each entry has a come-up and a cook of its own
+            at = [a for a in at if a >= watch.opened.at or not own]
             if not at:
                 return None
             met.append(min(at))

@@ -53,7 +53,11 @@ def told_of_profiles(lot: Lot) -> list[tuple[str, str, Instant]]:
         if isinstance(limit.rule, Profile):
             for r, run in enumerate(lot.runs(step, limit)):
                 for watch in (watch for watch in run.watches if watch.opened.at <= lot.now):
-                    found += profile_told(limit.rule, watch, lot.stages(step, limit, r), lot.now)
+                    told = profile_told(limit.rule, watch, lot.stages(step, limit, r), lot.now)
+                    # While the lot straddles, the alarms of the step it came from are suppressed.
+                    found += [
+                        one for one in told if not any(j.straddles and j.out_of == step.name and j.moment.at <= one[2] for j in lot.jumps)
+                    ]
     return found
 
 

@@ -42,7 +42,7 @@ class LotCooling:
                 continue
             if probe.id not in trackers:
                 trackers[probe.id] = CoolingWatch(run.limit, probe.id, probe.uncertainty_c or 0.0, lot.unit, at)
-                self._tell_begin(trackers[probe.id])
+                self._tell_begin(at, trackers[probe.id])
             self._go_on(run, trackers[probe.id], at)
             self.lend(key)
 
@@ -122,7 +122,7 @@ class LotCooling:
         cooks = {name for name in (*left, *lot.current) if any(lot.runs[k].limit.kind == "lethality" for k in lot.keys(name))}
         if cooks:
             self.left_lethal = None if cooks & set(lot.current) else at
-            self._tell_begin()
+            self._tell_begin(at)
         for key in self.trackers:
             run = lot.runs[key]
             inside = any(s in lot.current for s in run.steps)
@@ -286,7 +286,7 @@ class LotCooling:
                 if not tracker.own_hot and not tracker.final:
                     tracker.relink(_unsettled(self._hot_others(key, tracker)))
 
-    def _tell_begin(self, only: CoolingWatch | None = None) -> None:
+    def _tell_begin(self, at: Instant, only: CoolingWatch | None = None) -> None:
         """Let every tracker know by when cooling has to begin: counted from the end of the last cook that was left."""
         for key, trackers in self.trackers.items():
             rule = self.lot.runs[key].limit.rule
@@ -294,7 +294,7 @@ class LotCooling:
                 by = None if self.left_lethal is None else self.left_lethal + rule.begin_within
                 for tracker in trackers.values():
                     if only is None or tracker is only:
-                        tracker.begin(by)
+                        tracker.begin(by, at)
 
 
 def _unsettled(others: list[CoolingWatch]) -> tuple[CoolingWatch, ...]:

@@ -338,8 +338,10 @@ class CoolingWatch(CoolingMarks):
                 self._marks(at, hi)
             last = at
 
-    def begin(self, by: Instant | None) -> None:
-        """Cooling has to begin by this instant, unless it has begun; None: the lot is being cooked again."""
+    def begin(self, by: Instant | None, at: Instant) -> None:
+        """From `at` on: cooling has to begin by this instant, unless it has begun; None: the lot is being cooked again."""
+        if self.begin_by is not None and self.begin_by < at:
+            return  # one that has passed in silence is decided first, by the next reading
         warm = self.last_at in (self.hot_at, self.warm_at)  # also before the first reading
         self.begin_by = by if warm else None
         self._bracket()

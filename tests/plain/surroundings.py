@@ -46,6 +46,15 @@ def stages(lot: Lot, step: Step, limit: Limit, r: int) -> list[StageTime]:
     return stage_times(limit.rule, pieces[0].start.at, cores)
 
 
+def _suppressed(lot: Lot, step: Step, at: Instant) -> bool:
+    """Whether the lot straddles out of a step: its operating alarms are suppressed until somebody confirms."""
+    for jump in (j for j in lot.jumps if j.straddles and j.out_of == step.name and j.moment.at <= at):
+        for stay in (s for s in lot.stays if s.step.name == step.name and s.spell.start < jump.moment):
+            if stay.spell.end is None or (jump.moment < stay.spell.end and at <= stay.spell.end.at):
+                return True
+    return False
+
+
 def told_of_profiles(lot: Lot) -> list[tuple[str, str, Instant]]:
     """What is said of the lot's profiles beside their verdicts."""
     found = []
@@ -54,10 +63,7 @@ def told_of_profiles(lot: Lot) -> list[tuple[str, str, Instant]]:
             for r, run in enumerate(lot.runs(step, limit)):
                 for watch in (watch for watch in run.watches if watch.opened.at <= lot.now):
                     told = profile_told(limit.rule, watch, lot.stages(step, limit, r), lot.now)
-                    # While the lot straddles, the alarms of the step it came from are suppressed.
-                    found += [
-                        one for one in told if not any(j.straddles and j.out_of == step.name and j.moment.at <= one[2] for j in lot.jumps)
-                    ]
+                    found += [one for one in told if not _suppressed(lot, step, one[2])]
     return found
 
 

@@ -65,6 +65,9 @@ class Run:
     def begin(self, at: Instant) -> None:
         """The limit starts to run, or runs again: its old watches go on."""
         self.opened = at if self.opened is None else self.opened
+        for watch in self.watches if self.limit.kind not in KINDS_TO_SHOW else ():
+            if watch.closed is not None and watch.closed < at:
+                watch.before_removal = None  # its step was left meanwhile: placed again, it has a new edge
         self.ended = None
         self.current = True
         self.travelling = False

@@ -11,7 +11,6 @@ import heapq
 from typing import Any
 
 from rules import snapshot
-from rules.air import PLACES as AIR_PLACES
 from rules.air import AirBoard
 from rules.deeds import deed
 from rules.errors import LateEvent
@@ -22,7 +21,7 @@ from rules.limits.hold_for_step import SAMPLE
 from rules.limits.lethality import LethalityWatch
 from rules.limits.watch import Watch
 from rules.lot import Lot
-from rules.plan import Plan
+from rules.plan import Plan, Probe
 from rules.quantity import format_instant
 from rules.reading import HOUR, Event, Fault, Instant, LotEvent, Reading, Tick
 from rules.report import report, standing_day
@@ -362,9 +361,9 @@ class Engine:
             track.drop(watch)
             self._owner.pop(id(watch), None)
 
-    def around(self, plan: Plan, room: str | None, at: Instant) -> list[float]:
-        """What the fixed probes of a room read before the last whole half minute, in °C; all of them where the plan is one room."""
-        return self.air.around([p for p in plan.probes if p.place in AIR_PLACES and (not plan.rooms or p.room == room)], at)
+    def around(self, probes: list[Probe], at: Instant) -> list[float]:
+        """What these fixed probes read before the last whole half minute, in °C."""
+        return self.air.around(probes, at)
 
     def later(self, at: Instant, lot: str, kind: str, arg: str) -> None:
         """Call the owner's `timer` when time has come to `at`."""

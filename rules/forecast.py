@@ -23,7 +23,7 @@ MEMORY: Span = 20 * MINUTE
 SHORT: Span = 4 * MINUTE
 #: A rate of the short memory that differs from that of the long one by more than both, as a share and in standard deviations, is no
 #: first term yet: heat is still spreading inside, and the fit begins anew.
-CHANGE_SHARE, CHANGE_SD = 0.05, 2.0
+CHANGE_SHARE, CHANGE_SD = 0.05, 1.5
 #: It takes so long to see whether the rate changes.
 SETTLED: Span = 8 * MINUTE
 #: The first term alone holds once the distance to the surroundings is below this share of what it was (`rules/science/heat.py`): after a
@@ -163,7 +163,7 @@ class Approach:
             self.first, self.size = kept
 
     def _changing(self) -> bool:
-        """Whether the rate is still changing: it grows while a centre lags behind its surface, and falls where only the surface was colder."""
+        """Whether the rate is still changing: it grows while a centre lags behind its surface, and falls after a bath."""
         fit, short = self._fit(self.long), self._fit(self.short)
         if fit is None or short is None or fit.k <= 0.0:
             return False
@@ -227,7 +227,7 @@ class Approach:
 
     def forecast(self, to_c: float, *, cold: bool) -> Forecast | None:
         """When the core comes to `to_c` or below (`cold`), or above; None while nothing can be told: too few readings, or no approach."""
-        if self.count < LEAST or self.at is None or self.since is None or self.first is None or self.at - self.since < SETTLED:
+        if not self.settled or self.first is None:
             return None
         fit = self._fit(self.long)
         if fit is None or fit.k <= 0.0:
@@ -261,6 +261,11 @@ class Approach:
             return None
         left = math.exp(-fit.k * (by - self.at) / SECOND)
         return None if left >= 1.0 else (to_c - fit.core_c * left) / (1.0 - left)
+
+    @property
+    def settled(self) -> bool:
+        """Whether the fit has readings enough, over time enough, for a forecast."""
+        return self.count >= LEAST and self.at is not None and self.since is not None and self.at - self.since >= SETTLED
 
     def takes(self, to_c: float, air_c: float, *, cold: bool) -> float | None:
         """Seconds until `to_c` in other steady surroundings from now on, at the fitted rate; infinite for never, None without a fit."""

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from rules.finding import Finding
 from rules.limits.watch import Watch
-from rules.plan import Plan
+from rules.plan import Probe
 from rules.reading import Instant, Reading
 
 if TYPE_CHECKING:
@@ -23,8 +23,8 @@ class Hub(Protocol):
     def attach(self, watch: Watch, owner: Any) -> None:
         """Feed the watch with its probe's readings from now on, and with one that stands at this very instant."""
 
-    def around(self, plan: Plan, room: str | None, at: Instant) -> list[float]:
-        """What the fixed probes of a room read before the last whole half minute, in °C."""
+    def around(self, probes: list[Probe], at: Instant) -> list[float]:
+        """What these fixed probes read before the last whole half minute, in °C."""
 
     def detach(self, watch: Watch) -> None:
         """Feed it no more."""

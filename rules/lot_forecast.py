@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from datetime import tzinfo
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
+from rules.air import PLACES
 from rules.finding import Verdict
 from rules.forecast import LEAST, Approach, Forecast
 from rules.limits.come_up import BETWEEN, ComeUpWatch
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 KINDS = ("lethality", "cooling", "come-up", "exposure")
 #: The air is taken as it was this long ago, so that probes whose readings come a little later than the core's make nothing late.
 LAG: Span = 2 * MINUTE
+#: So often a reading is fitted: enough for cores that take many minutes, and little beside what every reading costs.
+EVERY: Span = 30 * SECOND
 #: The interval has to lie past the deadline for so long before it rings.
 FIRM: Span = 2 * MINUTE
 #: The air of an ordinary cooler in °C: common practice, no source.
@@ -56,21 +59,25 @@ class Mark(NamedTuple):
 
 
 class CoreApproach(Watch):
-    """The running fit of one placed core; the engine gives it one reading every SAMPLE, and its owner what surrounds it."""
+    """The running fit of one placed core: it takes a reading every EVERY, and its owner adds what surrounds it."""
 
-    __slots__ = ("core_c", "fit", "late", "steps", "told")
+    __slots__ = ("core_c", "fit", "late", "next_at", "steps", "told")
     SLOW: ClassVar[bool] = True
 
     def __init__(self, limit: Limit, probe: str, unit: str, opened: Instant) -> None:
         super().__init__(limit, probe, 0.0, unit, opened)
         self.core_c = 0.0
+        self.next_at = opened
         self.fit = Approach()
         self.steps: list[str] = []  # where the fitted readings were taken
         self.late: dict[str, Instant] = {}  # marks that the whole interval is past, since when
         self.told: list[str] = []
 
     def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
-        """Take note of a reading, and always ask for the owner, who knows the air around it."""
+        """Take note of a reading, and ask for the owner, who knows the air around it."""
+        if at < self.next_at:
+            return None
+        self.next_at = at + EVERY
         self.last_at, self.core_c = at, (lo + hi) / 2.0
         return [News(at, "core", "")]
 
@@ -95,6 +102,7 @@ class LotForecast:
     def __init__(self, lot: Lot) -> None:
         self.lot = lot
         self.watches: dict[str, CoreApproach] = {}
+        self._homes: dict[tuple[str, ...], list[Probe] | None] = {}
         self.limit = next((r.limit for r in lot.runs.values() if r.limit.kind in KINDS and r.limit.place == "core"), None)
 
     def place(self, probe: Probe, at: Instant) -> None:
@@ -122,21 +130,31 @@ class LotForecast:
         assert isinstance(watch, CoreApproach)
         at = watch.last_at
         assert at is not None
-        steps = list(self.lot.current) if all(since < at for since in self.lot.since.values()) else watch.steps
-        if steps != watch.steps:
-            watch.steps = steps
+        lot = self.lot
+        if lot.current != watch.steps and at > max(lot.since.values(), default=at):
+            watch.steps = list(lot.current)
             watch.fit.begin()
-        rooms = {self.lot.step(name).room for name in steps}
-        if len(rooms) != 1:
+        home = self._home(watch.steps)
+        if home is None:
             watch.fit.begin()
             return
-        around = self.lot.hub.around(self.lot.plan, next(iter(rooms)), at - LAG)
+        around = lot.hub.around(home, at - LAG) if home else ()
         watch.fit.add(at, watch.core_c, sum(around) / len(around) if around else None)
-        if watch.fit.count < LEAST:
+        if not watch.fit.settled:
             watch.late.clear()
             return
         for mark in self._marks(watch):
             self._look(watch, mark, at)
+
+    def _home(self, steps: list[str]) -> list[Probe] | None:
+        """The fixed probes of the one room of these steps; None where they are not in one room."""
+        key = tuple(steps)
+        if key not in self._homes:
+            rooms = {self.lot.step(name).room for name in steps}
+            plan = self.lot.plan
+            fixed = [p for p in plan.probes if p.place in PLACES and (not plan.rooms or p.room in rooms)]
+            self._homes[key] = fixed if len(rooms) == 1 else None
+        return self._homes[key]
 
     # --- what is pending -----------------------------------------------------------------------------------------
 

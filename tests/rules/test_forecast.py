@@ -87,7 +87,7 @@ def _told(
             told = fit.forecast(to_c, cold=start_c > to_c)
             if told is not None:
                 yield true, *(None if x is None else x / SECOND for x in (told.at, told.early, told.late))
-        at += 15.0
+        at += 30.0  # as often as the engine has a reading fitted
 
 
 CASES: dict[str, dict[str, Any]] = {

@@ -69,6 +69,7 @@ class CoolingMarks(Watch):
         gap = at - last > self.max_gap and not joined
         self._pass(last, at, gap=gap, read=reading is not None)
         if gap:
+            self._speak(at)  # as a Tick in the silence would have said it
             # After the last mark too: what a gap hides may have been warm past a deadline.
             self._doubt(at, f"{gap_words(at - last)} between the clock's start and the last mark kept for {format_span(KEPT)}")
             if self.kept_from is not None:

@@ -54,17 +54,20 @@ class ProbeWatch:
         """Time has moved on: ring for what has said nothing usable for longer than its `silent_after`."""
         rung = self._standing(conn)
         for probe in plan.probes:
+            heard, doubt = engine.heard(probe.id), self._doubt.get(probe.id)
+            usable = heard is not None and now - heard <= probe.silent_after and doubt is None
+            if usable and not any(key in rung for key in _keys(probe.id)):
+                continue  # nearly every probe at nearly every tick: who depends on it is asked only where it matters
             serving = engine.serving(probe.id)
             if not serving:  # nobody depends on it any more: in a drawer, or its lot has ended
                 self._waited.pop(probe.id, None)
-                for kind in (causes.probe_silent(probe.id, now, ""), causes.probe_fault(probe.id, now, "", "")):
-                    self._over(conn, kind.key, now)
+                for key in _keys(probe.id):
+                    self._over(conn, key, now)
                 continue
-            heard, doubt = engine.heard(probe.id), self._doubt.get(probe.id)
             if heard is None:  # placed, or in a room of a lot, and never a word from it
                 heard = self._waited.setdefault(probe.id, now)
             where = ", ".join(serving)
-            if heard is not None and now - heard > probe.silent_after:
+            if now - heard > probe.silent_after:
                 cause = causes.probe_silent(probe.id, heard, where)
             elif doubt is not None and now - doubt[0] > probe.silent_after:
                 cause = causes.probe_fault(probe.id, doubt[0], doubt[1], where)
@@ -84,3 +87,8 @@ class ProbeWatch:
         if self._rung is None:
             self._rung = {row["key"] for row in open_rows(conn) if row["key"].startswith(_KEYS)}
         return self._rung
+
+
+def _keys(probe: str) -> tuple[str, str]:
+    """The keys under which a probe is told as silent and as giving nothing usable."""
+    return causes.probe_silent(probe, 0, "").key, causes.probe_fault(probe, 0, "", "").key

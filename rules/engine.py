@@ -437,7 +437,7 @@ class Engine:
     def serving(self, probe: str) -> list[str]:
         """The lots, then the rooms, that depend on this probe now: "lot J-0412", "room cooler-1"."""
         lots = [f"lot {lot.id}" for lot in self.lots.values() if lot.ended is None and lot.depends_on(probe)]
-        return lots + sorted({f"room {room.room}" for room in self.standing if probe in room.probes()})
+        return lots + sorted({f"room {room.room}" for room in self.standing if room.reads(probe)})
 
     def forget(self, before: Instant) -> list[str]:
         """Drop the lots that ended before that instant, so that months do not grow the state; their ids, which stay taken."""

@@ -52,13 +52,18 @@ class StandingRoom:
 
     def probes(self) -> list[str]:
         """The room's fixed probes that this limit reads."""
-        return [p.id for p in self.plan.probes if p.place == self.limit.place and (not self.plan.rooms or p.room == self.room)]
+        return [p.id for p in self.plan.probes if self.reads(p.id)]
+
+    def reads(self, probe: str) -> bool:
+        """Whether it is one of the room's fixed probes that this limit reads."""
+        known = self.plan.probe_by_id.get(probe)
+        return known is not None and known.place == self.limit.place and (not self.plan.rooms or known.room == self.room)
 
     def first_reading(self, probe: str, at: Instant) -> None:
         """A probe of the room has answered for the first time."""
         if self.run is None:
             self._new_day(at)
-        if self.run is not None and probe in self.probes() and probe not in self.run.live:
+        if self.run is not None and self.reads(probe) and probe not in self.run.live:
             self._open(probe, at)
 
     def _new_day(self, at: Instant) -> None:
@@ -95,7 +100,7 @@ class StandingRoom:
         probes = list(old.live)
         self._new_day(at)
         if self.run is not None:
-            for probe in [p for p in probes if p in self.probes()]:
+            for probe in [p for p in probes if self.reads(p)]:
                 self._open(probe, at)
 
     def tell_run(self, run: Run, at: Instant) -> None:

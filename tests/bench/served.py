@@ -138,6 +138,7 @@ def bare_subscriber(port: int) -> None:
 def service(folder: Path, mqtt_port: int = 0, bell: str = "") -> None:
     """The real service, one lot in its cook with a probe for each sender, and rooms with a ceiling each where a bell is given."""
     from monitor import people
+    from monitor.commands.run import spare_what_stands
     from monitor.config import load_config
     from monitor.service import Service
     from rules.reading import LotEvent
@@ -150,6 +151,7 @@ def service(folder: Path, mqtt_port: int = 0, bell: str = "") -> None:
     entries = [LotEvent(now, "start", "L", "links"), *(LotEvent(now, "place", "L", f"core-{n}") for n in range(SENDERS))]
     for entry in entries:
         one.writer.submit(lambda conn, entry=entry: one.pipeline.event(conn, entry)).result()
+    spare_what_stands()  # as `larderer run` does
 
     def tell() -> None:
         while not one.answering or not all(one.sources.get(d.name) for d in one.drivers):

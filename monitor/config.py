@@ -122,6 +122,19 @@ class AlarmsConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class StoreConfig:
+    """How the store is looked after. Readings are deleted once they are older than `keep` and nothing open needs them.
+
+    `copy_every`: a second copy (`larderer backup`) older than this, or none, is an alarm; 0: never. `spare_mb`: with
+    less room than this left on the store's disk it is an alarm before it is full.
+    """
+
+    keep: Span = 731 * 24 * HOUR
+    copy_every: Span = 7 * 24 * HOUR
+    spare_mb: int = 300
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """Everything in `larderer.toml`. Paths are absolute; `store_url` is blank for SQLite in the data folder."""
 
@@ -136,6 +149,7 @@ class Config:
     bells: tuple[BellConfig, ...] = ()
     escalation: tuple[Rung, ...] = ()
     alarms: AlarmsConfig = AlarmsConfig()
+    store: StoreConfig = StoreConfig()
     notes: tuple[str, ...] = ()
 
     def bell(self, bell_id: str) -> BellConfig | None:

@@ -10,18 +10,32 @@ from pathlib import Path
 from typing import TypeVar
 
 from monitor.alarms.ringer import check_addresses
-from monitor.config import DRIVERS, PRIORITIES, ROLES, AlarmsConfig, BellConfig, Config, Mqtt, Person, Rung, Secret, Server, Source
+from monitor.config import (
+    DRIVERS,
+    PRIORITIES,
+    ROLES,
+    AlarmsConfig,
+    BellConfig,
+    Config,
+    Mqtt,
+    Person,
+    Rung,
+    Secret,
+    Server,
+    Source,
+    StoreConfig,
+)
 from monitor.errors import ConfigError
 from monitor.toml_lines import Lines
 from rules.errors import QuantityError
 from rules.quantity import parse_span
-from rules.reading import MINUTE, SECOND, Span
+from rules.reading import HOUR, MINUTE, SECOND, Span
 
 #: What each table may hold; a source's other keys are its driver's affair.
 KEYS: Mapping[str, tuple[str, ...]] = {
     "": ("plan", "data", "server", "store", "mqtt", "source", "person", "bell", "escalation", "alarms"),
     "server": ("host", "port", "trusted_network", "public_url"),
-    "store": ("url", "url_file", "url_env"),
+    "store": ("url", "url_file", "url_env", "keep", "copy_every", "spare_mb"),
     "mqtt": ("host", "port", "username", "password_file", "password_env", "tls_ca", "topic"),
     "person": ("name", "role", "bells"),
     "bell": ("id", "url", "url_file", "url_env", "program", "topic", "timeout", "on", "off", "off_when"),
@@ -154,6 +168,7 @@ class Loader:
             bells=tuple(self._each(values, "bell", self._bell)),
             escalation=tuple(self._each(values, "escalation", self._rung)),
             alarms=self._alarms(self._table(values, "alarms")),
+            store=self._keeping(self._table(values, "store")),
         )
         self._whole(config, values)
         if check_bells:
@@ -213,6 +228,14 @@ class Loader:
         if len(given) > 1:
             table.bad(given[1], f"[store] has {' and '.join(given)}; keep one")
         return table.secret("url") or Secret(table.text("url"))
+
+    def _keeping(self, table: Table) -> StoreConfig:
+        plain = StoreConfig()
+        spare = table.get("spare_mb", int, plain.spare_mb, "a whole number of megabytes, such as 300")
+        if spare < 0:
+            table.bad("spare_mb", f"spare_mb is {spare}; write a whole number of megabytes, such as 300, or 0 for no alarm")
+        # Readings that may still be judged again by themselves, and a day's export, must never be deleted.
+        return StoreConfig(table.span("keep", plain.keep, at_least=7 * 24 * HOUR), table.span("copy_every", plain.copy_every), spare)
 
     def _mqtt(self, table: Table) -> Mqtt:
         ca = table.text("tls_ca")

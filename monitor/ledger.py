@@ -21,6 +21,8 @@ from monitor.store.schema import ledger
 from rules.reading import Instant
 
 SEAL = "seal"
+#: The deletion of old readings (`retention.py`).
+RETENTION = "retention"
 #: `verify` stops telling after this many faults; the first is the one that matters.
 MOST_FAULTS = 20
 
@@ -83,10 +85,16 @@ def head(conn: Connection) -> Head:
     return Head(0, chain.GENESIS) if row is None else Head(row.seq, row.hash)
 
 
-def entries(conn: Connection, since: int = 0, *, kind: str | None = None) -> Iterator[Entry]:
-    """Entries after place `since`, in order, streamed; of one kind if `kind` is given."""
-    query = select(ledger).where(ledger.c.seq > since).order_by(ledger.c.seq)
+def entries(conn: Connection, since: int = 0, *, kind: str | None = None, most: int | None = None) -> Iterator[Entry]:
+    """Entries after place `since`, in order, streamed; of one kind if `kind` is given; `most`: so many of them."""
+    query = select(ledger).where(ledger.c.seq > since).order_by(ledger.c.seq).limit(most)
     return _read(conn, query if kind is None else query.where(ledger.c.kind == kind))
+
+
+def newest(conn: Connection, kind: str) -> Entry | None:
+    """The last entry of a kind; None where there is none."""
+    query = select(ledger).where(ledger.c.kind == kind).order_by(ledger.c.seq.desc()).limit(1)
+    return next(_read(conn, query), None)
 
 
 def between(conn: Connection, after: Instant, until: Instant) -> Iterator[Entry]:
@@ -131,6 +139,15 @@ def arrived_since(conn: Connection, seq: int, *, until: Instant | None = None, u
     return readings.arrived_since(conn, seq, sealed, until=until, unjudged=unjudged)
 
 
+def gone_to(conn: Connection) -> int:
+    """The place of arrival up to which readings and faults have been deleted under retention; 0 where none were."""
+    text = conn.execute(select(ledger.c.body).where(ledger.c.kind == RETENTION).order_by(ledger.c.seq.desc()).limit(1)).scalar()
+    try:
+        return 0 if text is None else int(json.loads(text)["last_seq"])
+    except (ValueError, KeyError, TypeError):
+        return 0  # an entry that somebody changed: what is missing then shows as missing
+
+
 def prove(conn: Connection, seq: int) -> chain.Proof:
     """The proof that the reading or fault that arrived at place `seq` is in a sealed block.
 
@@ -143,6 +160,11 @@ def prove(conn: Connection, seq: int) -> chain.Proof:
             break
     if holding is None:
         raise LedgerError(f"arrival {seq} is in no sealed block; seal first, or name an arrival that exists")
+    if seq <= gone_to(conn):
+        raise LedgerError(
+            f"arrival {seq} was deleted under retention; entry {holding.seq} still holds the root over its block, so prove it from an "
+            "export of that day or from a backup"
+        )
     body = holding.body
     block = readings.of_block(conn, body["first_seq"], body["last_seq"], body["spans"])
     if (fault := _block_fault(block, body)) is not None:
@@ -195,7 +217,7 @@ def _raw(conn: Connection) -> Iterator[dict[str, Any]]:
 
 def _seal_faults(conn: Connection, tip: blocks.Tip) -> Iterator[str]:
     """Each sealed block against its readings, then the open block against the tip, then strays."""
-    expected = 1
+    expected, gone = 1, gone_to(conn)
     for row in conn.execute(select(ledger.c.seq, ledger.c.body).where(ledger.c.kind == SEAL).order_by(ledger.c.seq)).all():
         try:
             body = json.loads(row.body)
@@ -206,7 +228,10 @@ def _seal_faults(conn: Connection, tip: blocks.Tip) -> Iterator[str]:
             continue
         if first != expected:
             yield f"seal {row.seq}: it begins at arrival {first}, but the seal before it ends at {expected - 1}; a seal is missing."
-        if (fault := _block_fault(block, body)) is not None:
+        if last <= gone:
+            if block:
+                yield f"seal {row.seq}: arrival {block[0].seq} was deleted under retention and is there again."
+        elif (fault := _block_fault(block, body)) is not None:
             yield f"seal {row.seq}: {fault}"
         expected = last + 1
     if tip.first_seq != expected:
@@ -216,8 +241,9 @@ def _seal_faults(conn: Connection, tip: blocks.Tip) -> Iterator[str]:
     if (fault := _block_fault(block, body)) is not None:
         yield f"open block: {fault}"
     stored = readings.count(conn)
-    if stored != tip.next_seq - 1:
-        yield f"readings: {stored} are stored, but {tip.next_seq - 1} arrived; some were put in or taken out."
+    if stored != tip.next_seq - 1 - gone:
+        besides = f" and {gone} of them were deleted under retention" if gone else ""
+        yield f"readings: {stored} are stored, but {tip.next_seq - 1} arrived{besides}; some were put in or taken out."
 
 
 def _block_fault(block: list[readings.Stored], body: Mapping[str, Any]) -> str | None:

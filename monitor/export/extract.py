@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, func, or_, select
 
-from monitor import calibrations, chain, ledger, lot_log
+from monitor import calibrations, chain, ledger, lot_log, retention
 from monitor.errors import ExportError
 from monitor.recalls import Recalled
 from monitor.store import events, evidence, plans, readings
@@ -67,6 +67,8 @@ def window(conn: Connection, day: str, since: Instant, until: Instant) -> Window
         version = plans.in_force(conn, started) or current
         versions[version.sha256] = version
         by_plan.setdefault(version.sha256, []).append(lot)
+    if retention.reaches(conn, after):
+        raise ExportError(f"readings of {day}, or of a lot of that day, were deleted under [store] keep; look at the export made then")
     versions.pop(current.sha256, None)
     ordered = [*sorted(versions.values(), key=lambda v: v.since), current]
     return Window(day, since, until, after, lots, ordered, [by_plan.get(v.sha256, []) for v in ordered])

@@ -7,17 +7,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from functools import cache
 from heapq import merge
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, Table, and_, func, insert, or_, select, text
-from sqlalchemy.dialects.sqlite import insert as upsert
+from sqlalchemy import ColumnElement, Connection, Select, Table, and_, delete, func, insert, or_, select, text
 
 from monitor import chain
 from monitor.store import blocks, evidence
+from monitor.store.dialect import rows_at, upsert
 from monitor.store.evidence import is_future
-from monitor.store.schema import fault, newest, probe_name, reading
+from monitor.store.schema import append_only_ddl, fault, newest, probe_name, reading
 from rules.reading import Fault, Instant, Reading
 
 _CHUNK = 2000
@@ -132,24 +133,31 @@ def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
     if faults:
         conn.execute(insert(fault), faults)
     if newest_reading:
-        conn.execute(_UPSERT_READING, list(newest_reading.values()))
+        conn.execute(_upsert_reading(conn.dialect.name), list(newest_reading.values()))
     if newest_fault:
-        conn.execute(_UPSERT_FAULT, list(newest_fault.values()))
+        conn.execute(_upsert_fault(conn.dialect.name), list(newest_fault.values()))
     blocks.write(conn, tip)
     return done
 
 
-_put = upsert(newest)
-_UPSERT_READING = _put.on_conflict_do_update(
-    index_elements=[newest.c.probe],
-    set_={name: _put.excluded[name] for name in ("at", "celsius", "offset_c", "suspect", "received_at")},
-    where=or_(newest.c.at.is_(None), newest.c.at <= _put.excluded.at),
-)
-_UPSERT_FAULT = _put.on_conflict_do_update(
-    index_elements=[newest.c.probe],
-    set_={name: _put.excluded[name] for name in ("fault_at", "fault_reason")},
-    where=or_(newest.c.fault_at.is_(None), newest.c.fault_at <= _put.excluded.fault_at),
-)
+@cache
+def _upsert_reading(dialect: str) -> Any:
+    put = upsert(dialect, newest)
+    return put.on_conflict_do_update(
+        index_elements=[newest.c.probe],
+        set_={name: put.excluded[name] for name in ("at", "celsius", "offset_c", "suspect", "received_at")},
+        where=or_(newest.c.at.is_(None), newest.c.at <= put.excluded.at),
+    )
+
+
+@cache
+def _upsert_fault(dialect: str) -> Any:
+    put = upsert(dialect, newest)
+    return put.on_conflict_do_update(
+        index_elements=[newest.c.probe],
+        set_={name: put.excluded[name] for name in ("fault_at", "fault_reason")},
+        where=or_(newest.c.fault_at.is_(None), newest.c.fault_at <= put.excluded.fault_at),
+    )
 
 
 def probe_ids(conn: Connection, names: Collection[str]) -> dict[str, int]:
@@ -167,12 +175,7 @@ def at_instants(conn: Connection, keys: Collection[tuple[str, Instant]]) -> dict
     names = {number: name for name, number in ids.items()}
     wanted = json.dumps([(at, ids[probe]) for probe, at in keys if probe in ids])
     for table in (reading, fault):
-        # One bound text: a thousand bound values would cost more to write into the statement than the rows to find.
-        query = text(
-            f"SELECT r.* FROM json_each(:wanted) AS k CROSS JOIN {table.name} AS r "
-            "ON r.at = json_extract(k.value, '$[0]') AND r.probe = json_extract(k.value, '$[1]')"
-        )
-        for row in conn.execute(query, {"wanted": wanted}):
+        for row in conn.execute(rows_at(conn.dialect.name, table), {"wanted": wanted}):
             item = _item(table, row, names)
             result.setdefault((item.probe, item.at), []).append(Stored(item, row.received_at, row.seq))
     return result
@@ -232,6 +235,26 @@ def of_block(conn: Connection, first_seq: int, last_seq: int, spans: blocks.Span
     for low, high in spans:
         found.extend(_stream(conn, _in_span(low, high, first_seq, last_seq), None, True))
     return sorted(found, key=lambda stored: stored.seq)
+
+
+@contextmanager
+def deletable(conn: Connection) -> Iterator[None]:
+    """Let readings and faults be deleted, for retention alone: the triggers against it are away inside this transaction only."""
+    tables = (reading, fault)
+    for table in tables:
+        conn.execute(text(f"DROP TRIGGER {table.name}_no_delete"))
+    yield
+    for table in tables:
+        conn.execute(text(append_only_ddl(table.name)[1]))
+
+
+def delete_block(conn: Connection, first_seq: int, last_seq: int, spans: blocks.Spans) -> int:
+    """Delete the arrivals of one block inside `deletable`; returns how many."""
+    gone = 0
+    for low, high in spans:
+        for table in (reading, fault):
+            gone += conn.execute(delete(table).where(_in_span(low, high, first_seq, last_seq)(table))).rowcount
+    return gone
 
 
 def count(conn: Connection) -> int:

@@ -43,7 +43,7 @@ def check_live(store: Store, head: str | None = None) -> verify.Outcome:
         faults = ledger.verify(conn)
         last = ledger.head(conn)
         seq = conn.execute(select(ledger_table.c.seq).where(ledger_table.c.hash == wanted)).scalar() if wanted else None
-    outcome.about = f"{store.path}, {last.seq} records, head {last.hash}"
+    outcome.about = f"{store.where}, {last.seq} records, head {last.hash}"
     outcome.wrong.extend(faults)
     if not faults:
         outcome.right.append(f"{last.seq} records follow on each other unbroken, and every reading is as it was when it arrived.")

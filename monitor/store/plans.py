@@ -6,8 +6,8 @@ import json
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, insert, select
-from sqlalchemy.dialects.sqlite import insert as upsert
 
+from monitor.store.dialect import upsert
 from monitor.store.schema import plan_version, setting
 from rules.reading import Instant
 
@@ -59,5 +59,5 @@ def get_setting(conn: Connection, key: str, default: Any = None) -> Any:
 
 def set_setting(conn: Connection, key: str, value: Any) -> None:
     """Remember `value`, which JSON can hold, under `key`."""
-    put_value = upsert(setting).values(key=key, value=json.dumps(value, ensure_ascii=False))
+    put_value = upsert(conn.dialect.name, setting).values(key=key, value=json.dumps(value, ensure_ascii=False))
     conn.execute(put_value.on_conflict_do_update(index_elements=[setting.c.key], set_={"value": put_value.excluded.value}))

@@ -195,8 +195,14 @@ recall = Table(
 APPEND_ONLY = ("reading", "fault", "lot_event", "ledger", "calibration", "recall")
 
 
-def append_only_ddl(table: str) -> tuple[str, str]:
-    """The two SQLite triggers that refuse UPDATE and DELETE on `table`."""
+def append_only_ddl(table: str, dialect: str = "sqlite") -> tuple[str, str]:
+    """The two triggers that refuse UPDATE and DELETE on `table`; PostgreSQL's call the function `refuse_change` (migration 0001)."""
+    if dialect == "postgresql":
+        first, second = (
+            f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verbs} ON {table} FOR EACH STATEMENT EXECUTE FUNCTION refuse_change()"
+            for verb, verbs in (("UPDATE", "UPDATE"), ("DELETE", "DELETE OR TRUNCATE"))
+        )
+        return first, second
     first, second = (
         f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
         for verb in ("UPDATE", "DELETE")

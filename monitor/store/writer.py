@@ -13,21 +13,20 @@ again from the store, before another job runs.
 
 from __future__ import annotations
 
-import os
 import queue
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from sqlalchemy import Connection
-from sqlalchemy.exc import IntegrityError, SQLAlchemyError
+from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 
 from monitor.errors import MonitorError, StoreClosed, StoreDamaged, StoreError, StoreFailed, StoreUnavailable
-from monitor.store.database import WAL_BYTES, Store
+from monitor.store.database import Store
 from monitor.store.trouble import translate
 from rules.errors import RulesError
 
@@ -74,7 +73,7 @@ class Writer:
         self._gate = threading.Lock()
         self._stale = False
         self._connection: Connection | None = None
-        self._file = (0, 0)
+        self._identity: Hashable = None
         self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
         self._thread.start()
 
@@ -96,7 +95,7 @@ class Writer:
         future: Future[T] = Future()
         with self._gate:  # nothing may slip in behind the mark that ends the thread
             if self._closing:
-                raise StoreClosed(f"{self.store.path} has been closed; start the service again to write to it")
+                raise StoreClosed(f"{self.store.where} has been closed; start the service again to write to it")
             self._jobs.put(_Job(job, rows, waiting, future))
         return future
 
@@ -181,16 +180,18 @@ class Writer:
     def _begin(self) -> Connection:
         if self._stale:
             self._tell_rollback()
-        try:
-            stat = os.stat(self.store.path)
-        except OSError as error:  # SQLite would begin an empty file in its place, or write on to one without a name
-            raise StoreFailed(f"{self.store.path} is gone ({error.strerror}); put the file back or restore the newest backup") from error
-        if self._connection is not None and self._file != (stat.st_dev, stat.st_ino):
+        identity = self.store.dialect.identity()
+        if self._connection is not None and self._identity != identity:
             self._disconnect()
-            raise StoreFailed(f"{self.store.path} is another file than before; restart the service so that it reads it anew")
+            raise StoreFailed(f"{self.store.where} is another file than before; restart the service so that it reads it anew")
         if self._connection is None:
-            self._connection = self.store.write_engine.connect()
-            self._file = (stat.st_dev, stat.st_ino)
+            connection = self.store.write_engine.connect()
+            try:
+                self.store.dialect.claim(connection)
+            except BaseException:
+                connection.close()
+                raise
+            self._connection, self._identity = connection, identity
         self._connection.begin()
         return self._connection
 
@@ -203,8 +204,8 @@ class Writer:
         try:
             value = job.run(conn)
             savepoint.commit()
-        except (MonitorError, RulesError, IntegrityError) as error:
-            ours = translate(error, str(self.store.path)) or error
+        except (MonitorError, RulesError, IntegrityError, DataError) as error:
+            ours = translate(error, self.store.where) or error
             if isinstance(ours, StoreUnavailable | StoreDamaged):
                 raise
             savepoint.rollback()
@@ -215,18 +216,14 @@ class Writer:
         return True, value
 
     def _commit(self, conn: Connection) -> None:
-        driver = conn.connection.driver_connection
-        if driver is not None and not driver.in_transaction:
-            # SQLite undoes a transaction by itself on some troubles; a job may have swallowed the one that told.
-            raise StoreFailed(f"{self.store.path} undid what was being written; it will be tried again")
-        transaction = conn.get_transaction()
-        assert transaction is not None
-        transaction.commit()
+        self.store.dialect.commit(conn)
+        if conn.invalidated:  # it broke after the commit was done: the next group takes a new one
+            self._disconnect()
 
     def _undo(self, group: list[tuple[_Job, Any]], culprit: _Job | None, error: Exception) -> None:
         """Undo the group, tell everybody who keeps state, then run again those that were not at fault."""
         self._rolled_back()
-        ours = translate(error, str(self.store.path))
+        ours = translate(error, self.store.where)
         if ours is not None:
             if ours is not error:
                 ours.__cause__ = error
@@ -251,7 +248,7 @@ class Writer:
             self._commit(conn)
         except Exception as error:  # noqa: BLE001 - the job's owner is told, whatever it is
             self._rolled_back()
-            _fail(job.future, translate(error, str(self.store.path)) or error)
+            _fail(job.future, translate(error, self.store.where) or error)
             return
         self.commits += 1
         self.written += job.rows
@@ -282,17 +279,12 @@ class Writer:
         try:
             self._tell_rollback()
         except Exception as error:  # noqa: BLE001 - the thread must live on; `_stale` stops every job until they succeed
-            self.trouble = StoreFailed(f"what is kept in memory could not be read again from {self.store.path} ({error})")
+            self.trouble = StoreFailed(f"what is kept in memory could not be read again from {self.store.where} ({error})")
 
     def _trim(self) -> None:
-        """Keep the write-ahead log bounded: once readers let it grow, fold it back and cut it when they are gone."""
-        if self.commits % 64 or self.store.wal_bytes() <= WAL_BYTES or self._connection is None:
-            return
-        driver = self._connection.connection.driver_connection
-        if driver is not None:
-            driver.execute("PRAGMA busy_timeout=0")  # a reader is not waited for; the next time will do
-            driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-            driver.execute(f"PRAGMA busy_timeout={self.store.busy_ms}")
+        """Now and then, have the engine keep small what it writes beside the tables."""
+        if self.commits % 64 == 0 and self._connection is not None:
+            self.store.dialect.trim(self._connection)
 
     def _disconnect(self) -> None:
         connection, self._connection = self._connection, None

@@ -70,7 +70,7 @@ def main(path: str, first: int, moments: int) -> None:
                     snapshots.keep(conn, {"number": number, "filler": "x" * 20_000}, T0 + number * SECOND, "plan", T0)
                     writer.urgent()
 
-        intake = Intake(writer, process, lambda: T0 + 10_000_000 * SECOND, IntakeLimits(queued=200))
+        intake = Intake(writer, process, lambda: T0 + 100_000 * SECOND, IntakeLimits(queued=200))
         number = first
         while True:
             future = intake.readings(batch(number), waiting=number % 3 != 0)

@@ -128,7 +128,7 @@ def test_trouble_loses_nothing_and_ends_with_its_cause(
 
         with Writer(store, reread) as writer:
             limits = IntakeLimits(retry_s=(0.02, 0.05))
-            intake = Intake(writer, process, lambda: T0 + 10_000_000 * SECOND, limits, on_trouble=told.append)
+            intake = Intake(writer, process, lambda: T0 + 100_000 * SECOND, limits, on_trouble=told.append)
 
             def send(number: int) -> Any:
                 return intake.readings([Reading("core-1", T0 + number * SECOND, number / 7)])

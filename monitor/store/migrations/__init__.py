@@ -1,7 +1,7 @@
 """Schema changes, in order (Alembic). A change and the note that it ran commit together.
 
-SQLite's DDL is transactional once BEGIN is really sent, which `Store` sees to; each migration then is one
-transaction that either ran and says so in `alembic_version`, or did neither.
+DDL is transactional on both engines (on SQLite once BEGIN is really sent, which its dialect sees to); each
+migration then is one transaction that either ran and says so in `alembic_version`, or did neither.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def upgrade(connection: Connection, where: str, target: str = "head") -> None:
         found = current(connection)
         foreign = not found and bool(inspect(connection).get_table_names())
     if foreign:
-        raise StoreDamaged(f"{where} holds tables of another program; name another file in [store] url")
+        raise StoreDamaged(f"{where} holds tables of another program; name another database in [store] url")
     if target == "head" and found == HEAD:
         return
     if found and found not in revisions():

@@ -15,7 +15,7 @@ from pathlib import Path
 import monitor
 from monitor.store import migrations
 from monitor.store.database import Store
-from monitor.store.schema import APPEND_ONLY, append_only_ddl
+from monitor.store.schema import APPEND_ONLY
 
 _FOLDER = Path(__file__).parent
 
@@ -57,8 +57,12 @@ def _add_triggers(path: Path) -> None:
     """Write out the triggers of the append-only tables that the draft creates; Alembic does not see triggers."""
     text = path.read_text(encoding="utf-8")
     created = [table for table in APPEND_ONLY if f"op.create_table('{table}'," in text]
-    lines = [f"    op.execute({statement!r})\n" for table in created for statement in append_only_ddl(table)]
-    path.write_text(text.rstrip("\n") + "\n" + "".join(lines), encoding="utf-8")
+    if created:
+        text = text.replace(
+            "from alembic import op\n", "from alembic import op\n\nfrom monitor.store.migrations.triggers import refuse_changes\n", 1
+        )
+        text = text.rstrip("\n") + f"\n    refuse_changes({', '.join(map(repr, created))})\n"
+    path.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":

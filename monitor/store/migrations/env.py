@@ -7,7 +7,7 @@ from monitor.store.metadata import metadata
 context.configure(
     connection=context.config.attributes["connection"],
     target_metadata=metadata,
-    transactional_ddl=True,  # true of SQLite as `Store` opens it; Alembic would not assume it
+    transactional_ddl=True,  # true of both engines as `Store` opens them; Alembic would not assume it of SQLite
     transaction_per_migration=True,
 )
 with context.begin_transaction():

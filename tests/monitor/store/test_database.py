@@ -42,7 +42,8 @@ def test_reader_sees_one_state(store: Store) -> None:
 @pytest.mark.parametrize(
     ("url", "sentence"),
     [
-        ("postgresql://host/larderer", r'begins with "postgresql://"; this version stores in SQLite only'),
+        ("mysql://host/larderer", r'begins with "mysql://"'),
+        ("postgresql://host", r"names no database; write postgresql://user@host/database"),
         ("sqlite://", r"names no file; write sqlite:///larderer\.sqlite"),
     ],
 )
@@ -103,6 +104,13 @@ def test_records_cannot_be_changed_or_deleted_by_mistake(store: Store, table: st
         conn.execute(text("INSERT INTO fault VALUES (1, 1, 2, 'checksum', '', 1)"))
         conn.execute(text("INSERT INTO lot_event VALUES (1, 1, NULL, 'start', 'J-1', 'juniper-links', '', '', 1)"))
         conn.execute(text("INSERT INTO ledger VALUES (1, 1, 1, 'note', '', '{}', '')"))
+        conn.execute(
+            text(
+                "INSERT INTO calibration (id, probe, at, method, reference_c, indicated_c, comment, by) "
+                "VALUES (1, 'core-1', 1, 'ice-point', 0.0, 0.1, '', '')"
+            )
+        )
+        conn.execute(text("INSERT INTO recall VALUES (1, 'core-1', NULL, 2, 0.5, 1, 3, '')"))
     for statement in (f"DELETE FROM {table}", f"UPDATE {table} SET at = 5"):
         with pytest.raises(RecordRefused, match=f"{table} is append-only"), store.write() as conn:
             conn.execute(text(statement))

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, text
 
 from monitor.errors import LedgerError, RecordRefused, StoreClosed, StoreFailed
 from monitor.store import plans
-from monitor.store import writer as writer_module
+from monitor.store import sqlite as sqlite_module
 from monitor.store.database import Store
 from monitor.store.writer import Writer
 from rules.errors import EventError
@@ -240,7 +240,7 @@ def test_swallowed_trouble_is_not_acknowledged(store: Store, writer: Writer) -> 
 
 def test_log_is_cut_once_the_reader_that_held_it_has_gone(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """The write-ahead log grows under a long reader and is cut after it."""
-    monkeypatch.setattr(writer_module, "WAL_BYTES", 200_000)
+    monkeypatch.setattr(sqlite_module, "WAL_BYTES", 200_000)
     with Writer(store) as writer:
         with store.read() as conn:
             plans.get_setting(conn, "a")

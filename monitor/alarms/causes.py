@@ -114,7 +114,7 @@ def from_finding(finding: Finding, plan: Plan, product: str = "") -> Cause | Non
     priority = limit.priority if limit and limit.priority and verdict else if_critical if finding.critical else if_operating
     place = f"{finding.lot} {finding.step}" if finding.lot else f"room {finding.step}"
     cause = Cause(
-        key=_key(group, *((finding.lot or "room"), finding.step, *(() if group == "prompt" else (finding.limit,)))),
+        key=key_of(group, *((finding.lot or "room"), finding.step, *(() if group == "prompt" else (finding.limit,)))),
         what=f"{finding.limit} {words}" if finding.limit else words,
         where=f"{place}, {finding.probe}" if finding.probe else place,
         since=finding.at,
@@ -159,29 +159,29 @@ def cleared_by_finding(finding: Finding) -> tuple[tuple[str, str], ...]:
     """The (key, member) pairs whose condition a finding ends: a limit met or deviated ends its warnings."""
     if finding.what == "met":
         path = (finding.lot or "room", finding.step, finding.limit)
-        return tuple((_key(group, *path), finding.probe) for group in ("verdict", *_BEFORE))
+        return tuple((key_of(group, *path), finding.probe) for group in ("verdict", *_BEFORE))
     if finding.what == "deviated":  # what warned of it is overtaken
-        return tuple((_key(group, finding.lot or "room", finding.step, finding.limit), finding.probe) for group in _BEFORE)
+        return tuple((key_of(group, finding.lot or "room", finding.step, finding.limit), finding.probe) for group in _BEFORE)
     if finding.what == "back":
-        return ((_key("off", finding.lot, finding.step, finding.limit), finding.probe),)
+        return ((key_of("off", finding.lot, finding.step, finding.limit), finding.probe),)
     if finding.what == "advanced":
-        return ((_key("prompt", finding.lot, finding.step), ""),)
+        return ((key_of("prompt", finding.lot, finding.step), ""),)
     return ()
 
 
 def cleared_by_event(event: LotEvent) -> tuple[str, ...]:
     """The key scopes (ending in `*`) that a person's entry about a lot ends."""
     if event.event in ("step", "end"):
-        prompts = (_key("prompt", event.lot) + "/*", _key("left-short", event.lot) + "/*", _key("off", event.lot) + "/*")
-        return prompts if event.event == "step" else (*prompts, _key("warming", event.lot) + "/*", _key("check", event.lot) + "/*")
+        prompts = (key_of("prompt", event.lot) + "/*", key_of("left-short", event.lot) + "/*", key_of("off", event.lot) + "/*")
+        return prompts if event.event == "step" else (*prompts, key_of("warming", event.lot) + "/*", key_of("check", event.lot) + "/*")
     if event.event == "check":
-        return (_key("check", event.lot) + "/*",)
+        return (key_of("check", event.lot) + "/*",)
     return ()
 
 
 def finding_key(finding: Finding) -> str:
     """The key of the cause and of the deviation record of a verdict: lot, step and limit, whatever the probe."""
-    return _key("verdict", finding.lot or "room", finding.step, finding.limit)
+    return key_of("verdict", finding.lot or "room", finding.step, finding.limit)
 
 
 def find_limit(finding: Finding, plan: Plan, product: str = "") -> Limit | None:
@@ -203,7 +203,7 @@ def find_limit(finding: Finding, plan: Plan, product: str = "") -> Limit | None:
 def probe_silent(probe: str, since: Instant, where: str, *, serving: bool = True) -> Cause:
     """A probe that has sent nothing for longer than its `silent_after`. `serving`: a lot or room depends on it now."""
     return Cause(
-        _key("probe", probe, "silent"), f"probe {probe} is silent", where, since,
+        key_of("probe", probe, "silent"), f"probe {probe} is silent", where, since,
         f"Nothing has been read from {probe} since then. What is not measured cannot be shown to be controlled.",
         "high" if serving else "low", limit="a reading at every interval",
         do=("Check its plug, cable and battery. Until it reads, measure by hand.",), member="silent",
@@ -213,7 +213,7 @@ def probe_silent(probe: str, since: Instant, where: str, *, serving: bool = True
 def probe_fault(probe: str, at: Instant, reason: str, where: str, *, serving: bool = True) -> Cause:
     """A probe that answers without a temperature."""
     return Cause(
-        _key("probe", probe, "fault"), f"probe {probe}: {reason}", where, at,
+        key_of("probe", probe, "fault"), f"probe {probe}: {reason}", where, at,
         f"{probe} answers {reason} in place of a temperature. What is not measured cannot be shown to be controlled.",
         "high" if serving else "low", limit="a reading at every interval",
         do=("Check its plug and cable, or place another probe. Until then measure by hand.",), member="fault",
@@ -224,7 +224,7 @@ def probe_off(check: Mapping[str, Any], unit: str, since: Instant) -> Cause:
     """A check has left a probe beyond its tolerance."""
     probe, error = str(check["probe"]), float(check["left_error_c"])
     return Cause(
-        _key("calibration", probe, "off"), f"probe {probe} reads {_way(error, unit)}", "probes", since,
+        key_of("calibration", probe, "off"), f"probe {probe} reads {_way(error, unit)}", "probes", since,
         f"Its check of {check['at']} left it {_way(error, unit)}; {difference(float(check['tolerance_c']), unit)} is allowed.", "high",
         limit=f"within {difference(float(check['tolerance_c']), unit)}",
         do=("Take it out of use, or put a correction in force. Measure by hand meanwhile.",),
@@ -235,7 +235,7 @@ def recall_wanted(check: Mapping[str, Any], unit: str, since: Instant) -> Cause:
     """A check has found a probe beyond its tolerance: what it measured since its last good check is in doubt."""
     probe, error = str(check["probe"]), float(check["error_c"])
     return Cause(
-        _key("calibration", probe, "recall"), f"lots that {probe} measured are in doubt", "probes", since,
+        key_of("calibration", probe, "recall"), f"lots that {probe} measured are in doubt", "probes", since,
         f"Check {check['id']} found that it read {_way(error, unit)}. Nobody knows since when.", "high",
         limit="every verdict from a probe within its tolerance",
         do=(f"Hold what is still here. Look at what a recall of {probe} would change, and carry it out.",), nags=False,
@@ -245,7 +245,7 @@ def recall_wanted(check: Mapping[str, Any], unit: str, since: Instant) -> Cause:
 def calibration_due(probe: str, since: Instant, last: str) -> Cause:
     """A probe's next check is due; `last`: when it was last found good, in words."""
     return Cause(
-        _key("calibration", probe, "due"), f"probe {probe} is due for its check", "probes", since,
+        key_of("calibration", probe, "due"), f"probe {probe} is due for its check", "probes", since,
         f"{last} A thermometer is only as good as its last calibration.", "medium", limit="a check at every interval",
         do=("Check it in melting ice or boiling water, and enter what it read.",), nags=False,
     )  # fmt: skip
@@ -258,7 +258,7 @@ def _way(error_c: float, unit: str) -> str:
 def source_gone(source: str, since: Instant, text: str) -> Cause:
     """A serial line, bus or gateway that several probes come through has gone."""
     return Cause(
-        _key("source", source), f"source {source} is gone", "probes", since, text, "high",
+        key_of("source", source), f"source {source} is gone", "probes", since, text, "high",
         limit="every source connected", do=("Check its cable and power.",),
     )  # fmt: skip
 
@@ -273,13 +273,13 @@ def bell_failing(bell: str, since: Instant, error: str) -> Cause:
 
 def bell_key(bell: str) -> str:
     """The key of a bell's own alarm."""
-    return _key("bell", bell)
+    return key_of("bell", bell)
 
 
 def store_trouble(since: Instant, error: str) -> Cause:
     """Records cannot be written, or soon cannot."""
     return Cause(
-        _key("store"), "records cannot be kept", "the monitor", since, error, "critical",
+        key_of("store"), "records cannot be kept", "the monitor", since, error, "critical",
         limit="every reading stored", do=("Keep records by hand. Make room on the disk or change the card.",),
     )  # fmt: skip
 
@@ -287,7 +287,7 @@ def store_trouble(since: Instant, error: str) -> Cause:
 def export_differs(day: str, since: Instant, error: str) -> Cause:
     """Judging a day's export again does not give what was found live."""
     return Cause(
-        _key("export", day), f"export of {day} does not repeat", "the monitor", since, error, "high",
+        key_of("export", day), f"export of {day} does not repeat", "the monitor", since, error, "high",
         limit="the export gives the verdicts found live",
         do=("Keep the export and the database. Do not sign the day. Tell who maintains the program.",),
     )  # fmt: skip
@@ -296,7 +296,7 @@ def export_differs(day: str, since: Instant, error: str) -> Cause:
 def export_failed(day: str, since: Instant, error: str) -> Cause:
     """A day that is over could not be exported."""
     return Cause(
-        _key("export-failed", day), f"export of {day} was not made", "the monitor", since, f"It is tried again every hour: {error}",
+        key_of("export-failed", day), f"export of {day} was not made", "the monitor", since, f"It is tried again every hour: {error}",
         "medium", limit="every day exported", do=("Make room on the disk, then ask for the day's export on the page.",),
     )  # fmt: skip
 
@@ -304,7 +304,7 @@ def export_failed(day: str, since: Instant, error: str) -> Cause:
 def readings_too_late(since: Instant, count: int) -> Cause:
     """Readings dated so far back that they are stored but not judged: a gateway's old store, or a clock that had jumped ahead."""
     return Cause(
-        _key("too-late"), "readings are not judged", "the monitor", since,
+        key_of("too-late"), "readings are not judged", "the monitor", since,
         f"{count} came dated more than 48 h before they were received. They are kept, and judged once a person asks for it. "
         "If they are of now, a clock is wrong.",
         "critical", limit="every reading judged", settled=True,
@@ -318,7 +318,7 @@ def readings_too_late(since: Instant, count: int) -> Cause:
 def judging_stopped(since: Instant, error: str) -> Cause:
     """The program failed while judging: readings are kept, verdicts are not made until it gets past that."""
     return Cause(
-        _key("judging"), "judging has stopped", "the monitor", since,
+        key_of("judging"), "judging has stopped", "the monitor", since,
         f"Readings are kept, but no limit is judged and no breach would ring. It is tried again every minute. The mistake: {error}",
         "critical", limit="every reading judged",
         do=("Watch every lot by hand now and write it down.", "Restart the service; if it stops again, tell who maintains the program."),
@@ -328,7 +328,7 @@ def judging_stopped(since: Instant, error: str) -> Cause:
 def not_rejudged(at: Instant, since: Instant, error: str) -> Cause:
     """Late readings cannot be judged: the lots are judged on without them."""
     return Cause(
-        _key("not-rejudged"), "late readings are not judged", "the monitor", since,
+        key_of("not-rejudged"), "late readings are not judged", "the monitor", since,
         f"They are kept, and what comes in time is judged. It is tried again every minute. The trouble: {error}",
         "high", limit="every reading judged",
         do=("If it names an entry, see whether that entry is right and take it back if not.", "Otherwise tell who maintains the program."),
@@ -339,7 +339,7 @@ def restarted(at: Instant, blind_from: Instant) -> Cause:
     """The monitor was down and is back; it saw nothing meanwhile."""
     blind = format_span(max(0, at - blind_from))
     return Cause(
-        _key("restart"), f"monitor was down, blind for {blind}", "the monitor", blind_from,
+        key_of("restart"), f"monitor was down, blind for {blind}", "the monitor", blind_from,
         f"Power or the program was lost and came back after {blind}. Limits that needed readings in that time may be unproven.",
         "high", momentary=True, limit="no time unwatched", do=("Measure every lot by hand now and enter it.",),
     )  # fmt: skip
@@ -349,12 +349,12 @@ def clock_stepped(at: Instant, by: Span) -> Cause:
     """The board's clock jumped; times written before are not changed."""
     way = "forward" if by > 0 else "back"
     return Cause(
-        _key("clock"), f"clock stepped {way} {format_span(abs(by))}", "the monitor", at,
+        key_of("clock"), f"clock stepped {way} {format_span(abs(by))}", "the monitor", at,
         "Readings that the monitor itself dated around this instant may carry a wrong time; the ledger names the step.",
         "high", momentary=True, limit="a steady clock", do=("Check the time shown. Write down the right time.",),
     )  # fmt: skip
 
 
-def _key(*parts: str) -> str:
+def key_of(*parts: str) -> str:
     """A key of parts; a slash or star inside a name is escaped, so that scopes cannot be confused."""
     return "/".join(quote(part, safe=" .:,-_") for part in parts)

@@ -1,33 +1,57 @@
 """Probes that say nothing, or nothing usable: they ring while a lot or a room depends on them.
 
 A fault or a suspect reading is evidence of nothing (`judging.md` section 1), so a probe that gives only those is as
-good as silent, and is told with what it gives.
+good as silent, and is told with what it gives. Probes that fall silent together have one cause, and a probe whose
+source is gone has that one: it is told once.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from typing import Final, NamedTuple
 
 from sqlalchemy import Connection
 
-from monitor.alarms import causes
+from monitor.alarms import causes, troubles
 from monitor.alarms.alarms import Alarms
+from monitor.alarms.causes import Cause
 from monitor.alarms.listing import open_rows
 from rules.engine import Engine
 from rules.plan import Plan
-from rules.reading import Fault, Instant, Reading
+from rules.quantity import format_instant
+from rules.reading import SECOND, Fault, Instant, Reading, Span
 
-_KEYS = "probe/"
+#: The first of several is not told before the others had time to fall silent too.
+GATHER: Final[Span] = 30 * SECOND
+#: Silent since instants this close together is one trouble: probes behind one gateway read at their own intervals.
+TOGETHER: Final[Span] = 90 * SECOND
+_SILENT, _FAULT = "silent", "fault"
+
+
+class _Missed(NamedTuple):
+    """A probe that gives nothing usable: how (silent, fault), since when, in whose place, and what it gives."""
+
+    probe: str
+    how: str
+    since: Instant
+    overdue: Span
+    serving: tuple[str, ...]
+    reason: str = ""
 
 
 class ProbeWatch:
     """Raises and clears the alarms of silent and faulty probes. Works in the writer's thread, inside its transaction."""
 
-    def __init__(self, alarms: Alarms) -> None:
-        self._alarms = alarms
+    def __init__(self, alarms: Alarms, gone: Callable[[str], str] = lambda probe: "") -> None:
+        """`gone(probe)` names the probe's source where that is known to be gone, else ""."""
+        self._alarms, self._gone = alarms, gone
         self._doubt: dict[str, tuple[Instant, str]] = {}  # probe: since when it gives nothing usable, and what it gives
         self._waited: dict[str, Instant] = {}  # probe that never said anything: since when something depends on it
-        self._rung: set[str] | None = None  # keys of the alarms that stand; None: to be read from the store
+        # What stands: the key of the alarm by (probe, how), and since when each key stands; None: to be read from the store.
+        self._rung: dict[tuple[str, str], str] | None = None
+        self._since: dict[str, Instant] = {}
 
     def forget(self) -> None:
         """A transaction was undone: what is remembered may be ahead of the store."""
@@ -47,48 +71,94 @@ class ProbeWatch:
                     self._doubt[item.probe] = (item.at, why)
             elif since is None or item.at > since[0]:
                 self._doubt.pop(item.probe, None)
-                self._over(conn, causes.probe_fault(item.probe, now, "", "").key, now)
-            self._over(conn, causes.probe_silent(item.probe, now, "").key, now)
+                self._over(conn, item.probe, _FAULT, now)
+            self._over(conn, item.probe, _SILENT, now)
 
     def look(self, conn: Connection, plan: Plan, engine: Engine, now: Instant) -> None:
         """Time has moved on: ring for what has said nothing usable for longer than its `silent_after`."""
         rung = self._standing(conn)
+        for (probe, how), key in [*rung.items()]:
+            if key.startswith("source/") and causes.source_gone(self._gone(probe), 0, "").key != key:
+                del rung[probe, how]  # its source is back: it is silent by itself from now on, or was heard already
+        missed = []
         for probe in plan.probes:
             heard, doubt = engine.heard(probe.id), self._doubt.get(probe.id)
-            usable = heard is not None and now - heard <= probe.silent_after and doubt is None
-            if usable and not any(key in rung for key in _keys(probe.id)):
+            told = (probe.id, _SILENT) in rung or (probe.id, _FAULT) in rung
+            if heard is not None and now - heard <= probe.silent_after and doubt is None and not told:
                 continue  # nearly every probe at nearly every tick: who depends on it is asked only where it matters
-            serving = engine.serving(probe.id)
+            serving = tuple(engine.serving(probe.id))
             if not serving:  # nobody depends on it any more: in a drawer, or its lot has ended
                 self._waited.pop(probe.id, None)
-                for key in _keys(probe.id):
-                    self._over(conn, key, now)
+                self._over(conn, probe.id, _SILENT, now)
+                self._over(conn, probe.id, _FAULT, now)
                 continue
             if heard is None:  # placed, or in a room of a lot, and never a word from it
                 heard = self._waited.setdefault(probe.id, now)
-            where = ", ".join(serving)
-            if now - heard > probe.silent_after:
-                cause = causes.probe_silent(probe.id, heard, where)
-            elif doubt is not None and now - doubt[0] > probe.silent_after:
-                cause = causes.probe_fault(probe.id, doubt[0], doubt[1], where)
+            if (overdue := now - heard - probe.silent_after) > 0:
+                missed.append(_Missed(probe.id, _SILENT, heard, overdue, serving))
+            elif doubt is not None and (overdue := now - doubt[0] - probe.silent_after) > 0:
+                missed.append(_Missed(probe.id, _FAULT, doubt[0], overdue, serving, doubt[1]))
+        self._tell(conn, [one for one in missed if (one.probe, one.how) not in rung], now)
+
+    def _tell(self, conn: Connection, missed: list[_Missed], now: Instant) -> None:
+        """Ring once for each trouble: a source that is gone, those that fell silent together, those that answer alike."""
+        rung, groups = self._standing(conn), dict[tuple[str, str], list[_Missed]]()
+        for one in missed:
+            if source := self._gone(one.probe):
+                cause = causes.source_gone(source, one.since, f"{one.probe} is silent with it.")
+                rung[one.probe, one.how] = self._raise(conn, replace(cause, member=one.probe), now)
+            elif key := self._beside(one):
+                self._raise(conn, replace(_cause([one]), key=key, member=one.probe), now)
+                rung[one.probe, one.how] = key
             else:
+                groups.setdefault((one.how, one.reason), []).append(one)
+        for group in groups.values():
+            if max(one.overdue for one in group) < GATHER:
                 continue
-            if cause.key not in rung:
-                rung.add(cause.key)
-                self._alarms.raise_(conn, cause, now)
+            cause = _cause(group)
+            if cause.key in rung.values():  # stands for others that fell silent with it then: this is another trouble
+                cause = replace(cause, key=f"{cause.key}/{format_instant(cause.since)}")
+            for one in group:
+                rung[one.probe, one.how] = self._raise(conn, replace(cause, member=one.probe), now)
 
-    def _over(self, conn: Connection, key: str, now: Instant) -> None:
-        rung = self._standing(conn)
-        if key in rung:
-            rung.discard(key)
-            self._alarms.clear(conn, key, now)
+    def _beside(self, one: _Missed) -> str:
+        """The key of an alarm that stands for probes that fell silent when this one did, or ""."""
+        return next(
+            (
+                key
+                for (_, how), key in self._standing(None).items()
+                if how == one.how == _SILENT and key.startswith("probe/") and abs(self._since[key] - one.since) <= TOGETHER
+            ),
+            "",
+        )
 
-    def _standing(self, conn: Connection) -> set[str]:
+    def _raise(self, conn: Connection, cause: Cause, now: Instant) -> str:
+        self._alarms.raise_(conn, cause, now)
+        self._since.setdefault(cause.key, cause.since)
+        return cause.key
+
+    def _over(self, conn: Connection, probe: str, how: str, now: Instant) -> None:
+        key = self._standing(conn).pop((probe, how), None)
+        if key is not None:
+            self._alarms.clear(conn, key, now, probe)
+            if key not in self._standing(conn).values():
+                self._since.pop(key, None)
+
+    def _standing(self, conn: Connection | None) -> dict[tuple[str, str], str]:
         if self._rung is None:
-            self._rung = {row["key"] for row in open_rows(conn) if row["key"].startswith(_KEYS)}
+            assert conn is not None
+            self._rung, self._since = {}, {}
+            for row in open_rows(conn):
+                if row["key"].startswith(("probe/", "source/")):
+                    how = _FAULT if f"/{_FAULT}" in row["key"] else _SILENT
+                    self._rung |= {(probe, how): row["key"] for probe in json.loads(row["members"]) if probe}
+                    self._since[row["key"]] = row["since"]
         return self._rung
 
 
-def _keys(probe: str) -> tuple[str, str]:
-    """The keys under which a probe is told as silent and as giving nothing usable."""
-    return causes.probe_silent(probe, 0, "").key, causes.probe_fault(probe, 0, "", "").key
+def _cause(group: list[_Missed]) -> Cause:
+    probes, since = [one.probe for one in group], min(one.since for one in group)
+    where = ", ".join(dict.fromkeys(place for one in group for place in one.serving))
+    if group[0].how == _SILENT:
+        return troubles.probes_silent(probes, since, where)
+    return troubles.probes_fault(probes, since, group[0].reason, where)

@@ -200,26 +200,6 @@ def find_limit(finding: Finding, plan: Plan, product: str = "") -> Limit | None:
     return found[0] if found and (product or all(f == found[0] for f in found)) else None
 
 
-def probe_silent(probe: str, since: Instant, where: str, *, serving: bool = True) -> Cause:
-    """A probe that has sent nothing for longer than its `silent_after`. `serving`: a lot or room depends on it now."""
-    return Cause(
-        key_of("probe", probe, "silent"), f"probe {probe} is silent", where, since,
-        f"Nothing has been read from {probe} since then. What is not measured cannot be shown to be controlled.",
-        "high" if serving else "low", limit="a reading at every interval",
-        do=("Check its plug, cable and battery. Until it reads, measure by hand.",), member="silent",
-    )  # fmt: skip
-
-
-def probe_fault(probe: str, at: Instant, reason: str, where: str, *, serving: bool = True) -> Cause:
-    """A probe that answers without a temperature."""
-    return Cause(
-        key_of("probe", probe, "fault"), f"probe {probe}: {reason}", where, at,
-        f"{probe} answers {reason} in place of a temperature. What is not measured cannot be shown to be controlled.",
-        "high" if serving else "low", limit="a reading at every interval",
-        do=("Check its plug and cable, or place another probe. Until then measure by hand.",), member="fault",
-    )  # fmt: skip
-
-
 def probe_off(check: Mapping[str, Any], unit: str, since: Instant) -> Cause:
     """A check has left a probe beyond its tolerance."""
     probe, error = str(check["probe"]), float(check["left_error_c"])

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.alarms import causes, message
+from monitor.alarms import causes, message, troubles
 from monitor.alarms.causes import Cause
 from monitor.alarms.limit_text import limit_text
 from rules.finding import WHAT, Finding
@@ -180,7 +180,7 @@ def test_no_name_however_long_pushes_a_part_out_of_the_first_line(what: str, whe
 
 def test_body_names_message_and_alarm_so_that_copies_can_be_told_apart() -> None:
     """Delivery is at least once."""
-    cause = replace(causes.probe_silent("core-1", AT, "J-0412 cook"), do=("Check the plug.", "Measure by hand."))
+    cause = replace(troubles.probes_silent(["core-1"], AT, "J-0412 cook"), do=("Check the plug.", "Measure by hand."))
     lines = message.body(cause, 3, SITE, "M41", "https://larder.example/x").splitlines()
     assert lines[-1] == "Ferncliff Yard Smokehouse, alarm A3, message M41"
     assert "1. Check the plug." in lines
@@ -190,12 +190,12 @@ def test_body_names_message_and_alarm_so_that_copies_can_be_told_apart() -> None
 def test_monitors_own_troubles_have_keys_of_their_own() -> None:
     """Two probes, two bells: different causes; one probe twice: the same."""
     made = [
-        causes.probe_silent("a", AT, ""), causes.probe_silent("b", AT, ""), causes.probe_fault("a", AT, "open circuit", ""),
+        troubles.probes_silent(["a"], AT, ""), troubles.probes_silent(["b"], AT, ""), troubles.probes_fault(["a"], AT, "open circuit", ""),
         causes.bell_failing("a", AT, "x"), causes.source_gone("a", AT, "x"), causes.store_trouble(AT, "full"),
         causes.restarted(AT, AT - HOUR), causes.clock_stepped(AT, -HOUR),
     ]  # fmt: skip
     assert len({c.key for c in made}) == len(made)
-    assert causes.probe_silent("a", AT + HOUR, "").key == made[0].key
+    assert troubles.probes_silent(["a"], AT + HOUR, "").key == made[0].key
     assert "blind for 1 h" in made[-2].what
     assert made[-1].what == "clock stepped back 1 h"
 

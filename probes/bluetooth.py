@@ -101,11 +101,11 @@ class Bluetooth:
             except asyncio.CancelledError:
                 sink.state(source, False, f"{source}: let go of.")
                 raise
-            except (OSError, TimeoutError) as error:
-                why = str(error) or "not found"
+            except Exception as error:  # noqa: BLE001 — whatever a radio's library raises, the device is told and sought again
+                why = str(error) or ("not found" if isinstance(error, OSError) else type(error).__name__)
             finally:
                 if link is not None:
-                    with suppress(OSError, TimeoutError):
+                    with suppress(Exception):
                         await asyncio.wait_for(link.close(), _CONNECT_S)
             text = f"{source}: no connection ({why}); check its battery, and how far it is from this machine."
             if text != told:

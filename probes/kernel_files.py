@@ -2,9 +2,11 @@
 
 hwmon: `temp<N>_input` in millidegrees. IIO: `<channel>_input`, or (`<channel>_raw` + offset) x scale; temperatures in
 millidegrees, voltages in mV, resistances in ohm, relative humidity in milli-percent. Numbers of folders change from boot to
-boot, so a chip is found by its `name` file. A channel with a `raw` table is a bare sensor on an amplifier (`raw_sensor.py`).
+boot, so a chip is found by its `name` file; of two with one name, the device that it sits on is named too: "max31865@spi0.1". A
+channel with a `raw` table is a bare sensor on an amplifier (`raw_sensor.py`).
 Source: Linux kernel documentation, hwmon sysfs-interface and ABI file sysfs-bus-iio; that the offset is added before scaling, and the
-unit of humidity, are from memory.
+unit of humidity, are from memory; so are the files that say that a sensor is open (`temp<N>_fault` of hwmon, `fault_oc` and
+`fault_ovuv` of IIO): where one is there and not 0, its value is no temperature.
 """
 
 from __future__ import annotations
@@ -62,7 +64,7 @@ class KernelFiles:
         chips = find_chips(self.sys)
         if not any(channel.chip in chips for channel in self.channels):
             wanted = ", ".join(sorted({channel.chip for channel in self.channels}))
-            raise SourceGone(f"no chip named {wanted} is there; there are {', '.join(sorted(chips)) or 'none'}")
+            raise SourceGone(f"no chip named {wanted} is there; there are {', '.join(sorted(c for c in chips if '@' not in c)) or 'none'}")
         found: list[Reading | Fault] = []
         for channel in self.channels:
             item = self._read(channel, chips.get(channel.chip, []))
@@ -76,8 +78,15 @@ class KernelFiles:
             return Fault(channel.probe, self.clock(), reason, raw)
 
         if len(folders) != 1:
-            return fault("chip not there" if not folders else f"{len(folders)} chips have this name")
+            return fault(
+                "chip not there"
+                if not folders
+                else f"{len(folders)} chips have this name; write it with its device, as larderer probes shows it"
+            )
         try:
+            said = sensor_fault(folders[0], channel.channel)
+            if said:
+                return fault("open or shorted sensor", said)
             value, raw = read_channel(folders[0], channel.channel)
             junction = read_channel(folders[0], channel.junction)[0] if channel.junction else None
         except FileNotFoundError:
@@ -97,7 +106,10 @@ class KernelFiles:
 
 
 def find_chips(sys: Path = SYS) -> dict[str, list[Path]]:
-    """Every hwmon chip and IIO device with its folders, by the name that the kernel gives it; two of one name are two folders."""
+    """Every hwmon chip and IIO device with its folders, by the name that the kernel gives it, alone and with the device it sits on.
+
+    Two of one name are two folders under the name alone, and one each under `name@device`.
+    """
     found: dict[str, list[Path]] = {}
     for folder in _FOLDERS:
         if not (sys / folder).is_dir():
@@ -108,7 +120,25 @@ def find_chips(sys: Path = SYS) -> dict[str, list[Path]]:
             except (OSError, UnicodeDecodeError):
                 continue
             found.setdefault(name, []).append(device)
+            found.setdefault(f"{name}@{_seat(device)}", []).append(device)
     return found
+
+
+def _seat(device: Path) -> str:
+    """What a chip sits on ("spi0.1", "1-0048"): the same at each start, unlike the number of its folder."""
+    link = device / "device"
+    return link.resolve().name if link.exists() else device.resolve().parent.name
+
+
+def sensor_fault(folder: Path, channel: str) -> str:
+    """What a chip's own file says about an open or shorted sensor; blank where it says nothing, or has no such file."""
+    names = (f"{channel}_fault",) if _HWMON.fullmatch(channel) else ("fault_oc", "fault_ovuv")
+    for name in names:
+        if (folder / name).exists():
+            text = _text(folder / name)
+            if text not in ("0", ""):
+                return f"{name} {text}"
+    return ""
 
 
 def read_channel(folder: Path, channel: str) -> tuple[float, str]:
@@ -192,7 +222,11 @@ def _channel(s: Settings) -> Channel:
 def discover(sys: Path = SYS) -> list[tuple[str, str]]:
     """Every chip and channel that gives a temperature: (chip, channel)."""
     found = []
-    for chip, folders in sorted(find_chips(sys).items()):
+    chips = find_chips(sys)
+    for chip, folders in sorted(chips.items()):
+        name, at, _ = chip.partition("@")
+        if bool(at) != (len(chips.get(name, ())) > 1):
+            continue  # the short name where it is enough, the long one where it is not
         for folder in folders:
             for file in sorted(folder.iterdir()):
                 channel, _, what = file.name.rpartition("_")

@@ -8,9 +8,10 @@ that a clock change leaves out is a fault. A row that cannot be read gives fault
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from probes.csv_text import EARLIEST, LATEST, instant
@@ -18,7 +19,10 @@ from probes.errors import SettingError
 from probes.value import parse_value
 from rules.errors import QuantityError
 from rules.quantity import from_datetime
-from rules.reading import Fault, Instant, Reading
+from rules.reading import HOUR, Fault, Instant, Reading
+
+_NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?")
+_DAY_ALONE = re.compile(r"\d{4}-?\d\d-?\d\d|\d{4}-?W\d\d(?:-?\d)?")
 
 
 @dataclass(frozen=True)
@@ -52,13 +56,18 @@ class RowForm:
 class Rows:
     """Rows of one file, in their order. `header` is its line of titles; None where columns are numbered."""
 
-    def __init__(self, form: RowForm, header: str | None) -> None:
+    def __init__(self, form: RowForm, header: str | None, last: Instant | None = None) -> None:
+        """`last`: the newest time of the rows before, where a file is read on."""
         self.form = form
-        titles = [] if header is None else [t.strip() for t in self._split(header.removeprefix("\ufeff"))]
+        try:
+            titles = [] if header is None else [t.strip() for t in self._split(header.removeprefix("\ufeff").rstrip("\r\n"))]
+        except csv.Error as error:
+            raise SettingError(f"the header is no row of this form ({error})") from error
         wanted = [form.time, *([form.date] if form.date else []), *([form.channel, form.value] if form.channel else [])]
         self._place = {name: _place(name, titles) for name in (*wanted, *(c for c, _ in form.columns))}
         self._labels = dict(form.labels)
-        self._last: datetime | None = None  # the newest local time, to tell the second time round of a repeated hour
+        #: The newest time of a row without a zone of its own, to tell the second time round of a repeated hour.
+        self.last = last
 
     def feed(self, line: str, received_at: Instant) -> list[Reading | Fault]:
         """What one whole line says. `received_at` dates the faults of a row whose time cannot be read."""
@@ -98,6 +107,10 @@ class Rows:
         try:
             if form.time_format:
                 moment = datetime.strptime(text, form.time_format)
+            elif _DAY_ALONE.fullmatch(text):
+                return "a day without a time"
+            elif _NUMBER.fullmatch(text):
+                return instant(text)  # "1712120400" is a number of seconds, whatever else a date parser might see in it
             else:
                 try:
                     moment = datetime.fromisoformat(text)
@@ -118,13 +131,11 @@ class Rows:
         first = moment.replace(tzinfo=self.form.zone)
         if first.astimezone(UTC).astimezone(self.form.zone).replace(tzinfo=None) != moment:
             return None
-        second = first.replace(fold=1)
-        last = self._last
-        found = first
-        if second.utcoffset() != first.utcoffset() and last is not None and first.astimezone(UTC) < last.astimezone(UTC):
+        second, found = first.replace(fold=1), first
+        if second.utcoffset() != first.utcoffset() and self.last is not None and from_datetime(first) < self.last:
             found = second
-        if last is None or found.astimezone(UTC) > last.astimezone(UTC) - timedelta(hours=3):
-            self._last = found
+        if self.last is None or from_datetime(found) > self.last - 3 * HOUR:
+            self.last = from_datetime(found)
         return found
 
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 import logging
 import math
 import struct
+import termios
 import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -38,6 +39,8 @@ _EXCEPTIONS = {1: "illegal function", 2: "illegal address", 3: "illegal value", 
 _BEHIND_GATEWAY = (10, 11)  # a gateway's word for a device that does not answer
 #: So many registers are asked for at once at most; a request may hold 125.
 _TOGETHER = 60
+#: A float nearer to zero than this and not zero is one whose words stand in the other order: 71.1 read so is 4.2e-8.
+_SMALLEST = 1e-6
 
 
 @dataclass(frozen=True)
@@ -72,6 +75,8 @@ class Register:
         raw = struct.unpack(f">{TYPES[self.type]}", b"".join(struct.pack(f"{order}H", word) for word in ordered))[0]
         if not math.isfinite(raw):
             return "not a number"
+        if self.type.startswith("float") and 0.0 < abs(raw) < _SMALLEST:
+            return "no temperature in this word order"
         if raw in self.faults:
             return "error code"
         value = raw * self.scale + self.add
@@ -154,7 +159,7 @@ class Modbus:
             client.close()  # type: ignore[no-untyped-call]
 
     def _round(self, client: ModbusBaseSyncClient, asked: Sequence[Block], stop: threading.Event) -> list[Reading | Fault]:
-        if not client.connect():
+        if not self._connected(client):
             raise SourceGone(f"{self.where} cannot be opened; check its plug and power, and that no other program holds it")
         found: list[Reading | Fault] = []
         for block in asked:
@@ -164,13 +169,20 @@ class Modbus:
             found += self._ask(client, block)
         return found
 
+    @staticmethod
+    def _connected(client: ModbusBaseSyncClient) -> bool:
+        try:
+            return bool(client.connect())
+        except (OSError, termios.error):  # a port that goes away while it is being opened
+            return False
+
     def _ask(self, client: ModbusBaseSyncClient, block: Block) -> list[Reading | Fault]:
         from pymodbus.exceptions import ConnectionException, ModbusIOException
 
         read = client.read_holding_registers if block.table == "holding" else client.read_input_registers
         try:
             answer = read(block.address, count=block.count, device_id=block.unit)
-        except ConnectionException as error:
+        except (ConnectionException, OSError, termios.error) as error:
             client.close()  # type: ignore[no-untyped-call]
             raise SourceGone(f"{self.where} went away; check its plug and power") from error
         except ModbusIOException:

@@ -24,7 +24,7 @@ from probes.clock import Clock, now
 from probes.driver import Sink, backoff
 from probes.errors import SettingError
 from probes.mqtt_payload import Payloads, TopicMap, read_map
-from probes.settings import Settings
+from probes.settings import Settings, read_secret
 
 #: While messages of unknown age may still come, the marker is sent again this often, since a full broker may have dropped it.
 _MARKER_S = 10.0
@@ -231,12 +231,7 @@ def load(config: Mapping[str, object]) -> Mqtt:
     s.where = f"source mqtt {host}:{port}"
     if tls_ca and not Path(tls_ca).is_file():
         raise s.wrong("tls_ca", "the path of the certificate authority's PEM file")
-    password, file = s.text("password", ""), s.text("password_file", "")
-    if file:
-        try:
-            password = Path(file).read_text(encoding="utf-8").strip()
-        except (OSError, UnicodeDecodeError) as error:
-            raise s.wrong("password_file", "the path of a readable file that holds the password") from error
+    password = read_secret(s, "password")
     username = s.text("username", "")
     if password and not username:
         raise SettingError(f"{s.where}: there is a password but no username; write username")

@@ -22,7 +22,7 @@ from typing import Any
 from probes.clock import Clock, now
 from probes.driver import Sink, backoff, tell_if_lost
 from probes.errors import SettingError
-from probes.settings import Settings
+from probes.settings import Settings, read_secret
 from probes.value import check_celsius, to_celsius
 from rules.quantity import from_datetime
 from rules.reading import Fault, Instant, Reading
@@ -76,8 +76,6 @@ class OpcUa:
         asyncio.run(self._run(sink, stop))
 
     async def _run(self, sink: Sink, stop: threading.Event) -> None:
-        from asyncua.ua.uaerrors import UaError
-
         waits, told, up = self.waits(), "", False
         while not stop.is_set():
             session = _Session(self, sink)
@@ -86,7 +84,7 @@ class OpcUa:
                 sink.state(self.name, True, f"{self.name}: connected to {self.url}.")
                 waits, told, up = self.waits(), "", True
                 await session.stay(stop)
-            except (OSError, TimeoutError, UaError, ConnectionError, ValueError) as error:
+            except Exception as error:  # noqa: BLE001 — whatever a server's bytes do to the library, it is told and tried again
                 text = f"{self.name}: no connection to {self.url} ({_reason(error)}); check the server and its address."
                 up = False
                 if text != told:
@@ -186,9 +184,9 @@ def _reason(error: BaseException) -> str:
 def load(config: Mapping[str, object]) -> OpcUa:
     """A server from its `[[source]]` table.
 
-    `url` ("opc.tcp://192.168.1.40:4840"); `username`, `password`; `security`, such as "Basic256Sha256,SignAndEncrypt,cert.pem,key.pem";
-    `time` "server", "source" or "arrival"; `every_s` 2; `node`: a list of tables, each with `node` ("ns=2;s=house-1.core"), `probe`,
-    `unit` "C", "F" or "K".
+    `url` ("opc.tcp://192.168.1.40:4840"); `username`, `password_file`; `security`, such as
+    "Basic256Sha256,SignAndEncrypt,cert.pem,key.pem"; `time` "server", "source" or "arrival"; `every_s` 2; `node`: a list of tables, each
+    with `node` ("ns=2;s=house-1.core"), `probe`, `unit` "C", "F" or "K".
     """
     s = Settings(config, "source opcua")
     url = s.text("url", want='the server\'s address, such as "opc.tcp://192.168.1.40:4840"')
@@ -208,7 +206,7 @@ def load(config: Mapping[str, object]) -> OpcUa:
         url=url,
         nodes=nodes,
         username=s.text("username", ""),
-        password=s.text("password", ""),
+        password=read_secret(s, "password"),
         security=s.text("security", ""),
         time=s.choice("time", ("server", "source", "arrival"), "server"),
         every_s=s.number("every_s", 2.0, 0.1, 3600.0),

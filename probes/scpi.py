@@ -2,13 +2,15 @@
 
 Numbers come as NR1 (273), NR2 (0.273) or NR3 (2.73E+2), several joined by commas; 9.91E37 is "not a number", 9.9E37 and beyond overload.
 The unit is the instrument's setting and is configured here, never guessed. The reply to a query is read before the next is sent; whatever
-waits on the line before a query is a late reply to an earlier one and is thrown away.
+waits on the line before a query is a late reply to an earlier one and is thrown away. A reply names no query: after one that did not come
+whole, the round's other queries are left out and the line is opened anew, so that a late reply is not taken for the next one's.
 Source: programming sections of bench-meter manuals (secondary); overload values from memory.
 """
 
 from __future__ import annotations
 
 import socket
+import termios
 import threading
 import time
 from collections.abc import Mapping, Sequence
@@ -28,6 +30,8 @@ from rules.reading import Fault, Instant, Reading
 
 NOT_A_NUMBER, OVERLOAD = 9.91e37, 9.9e37
 MOST_BYTES = 4096
+#: So many pieces of late replies are thrown away before a query; what sends more is no instrument that answers.
+_DRAINED = 64
 
 
 @dataclass(frozen=True)
@@ -42,18 +46,21 @@ class Query:
 
     def decode(self, line: bytes, at: Instant) -> list[Reading | Fault]:
         """What a whole reply line says: one reading or fault of each probe. A line without its end is cut off and gives faults."""
-        raw = line.decode("ascii", "replace").strip()[:200]
-        wanted = [probe for probe in self.probes if probe != "-"]
+        text = line.decode("ascii", "replace").strip()
         if not line.endswith(b"\n"):
-            return [Fault(probe, at, "cut off" if raw else "no answer", raw) for probe in wanted]
-        parts = raw.split(",")
+            return self.faults("cut off" if text else "no answer", at, text)
+        parts = text.split(",")
         if len(parts) != len(self.probes):
-            return [Fault(probe, at, f"{len(parts)} numbers where {len(self.probes)} are expected", raw) for probe in wanted]
+            return self.faults(f"{len(parts)} numbers where {len(self.probes)} are expected", at, text)
         return [self._one(probe, part, at) for probe, part in zip(self.probes, parts, strict=True) if probe != "-"]
+
+    def faults(self, reason: str, at: Instant, raw: str = "") -> list[Reading | Fault]:
+        """One fault of each probe that this query feeds."""
+        return [Fault(probe, at, reason, raw[:200]) for probe in self.probes if probe != "-"]
 
     def _one(self, probe: str, text: str, at: Instant) -> Reading | Fault:
         celsius = self._celsius(text)
-        return Fault(probe, at, celsius, text.strip()) if isinstance(celsius, str) else Reading(probe, at, celsius)
+        return Fault(probe, at, celsius, text.strip()[:200]) if isinstance(celsius, str) else Reading(probe, at, celsius)
 
     def _celsius(self, text: str) -> float | str:
         value = parse_number(text)
@@ -92,9 +99,10 @@ class _Socket:
     def ask(self, query: str, timeout_s: float) -> bytes:
         self._socket.setblocking(False)
         try:
-            while self._socket.recv(MOST_BYTES):
-                pass
-            raise ConnectionResetError("the instrument closed the connection")
+            for _ in range(_DRAINED):
+                if not self._socket.recv(MOST_BYTES):
+                    raise ConnectionResetError("the instrument closed the connection")
+            raise ConnectionAbortedError("the instrument sends without being asked and does not pause")
         except BlockingIOError:
             pass
         self._socket.settimeout(timeout_s)
@@ -166,8 +174,20 @@ class Scpi:
                     held.append(self._open())
                     for command in self.setup:
                         held[0].tell(command)
-                return [item for query in self.queries for item in self._ask(held[0], query)]
-            except (OSError, serial.SerialException) as error:
+                found: list[Reading | Fault] = []
+                for number, query in enumerate(self.queries):
+                    reply = held[0].ask(query.text, self.timeout_s)
+                    found += self._decoded(query, reply)
+                    if reply.count(b"\n") != 1 or not reply.endswith(b"\n"):
+                        held.pop().close()
+                        found += [
+                            f
+                            for left in self.queries[number + 1 :]
+                            for f in left.faults("not asked, the query before it failed", self.clock())
+                        ]
+                        break
+                return found
+            except (OSError, serial.SerialException, termios.error) as error:
                 while held:
                     held.pop().close()
                 why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
@@ -179,20 +199,15 @@ class Scpi:
             while held:
                 held.pop().close()
 
-    def _ask(self, link: Link, query: Query) -> list[Reading | Fault]:
-        reply = link.ask(query.text, self.timeout_s)
+    def _decoded(self, query: Query, reply: bytes) -> list[Reading | Fault]:
         if reply.count(b"\n") > 1:  # two replies at once: which of them answers this query cannot be told
-            return [Fault(probe, self.clock(), "two answers at once", _text(reply)) for probe in query.probes if probe != "-"]
+            return query.faults("two answers at once", self.clock(), reply.decode("ascii", "replace").strip())
         return query.decode(reply, self.clock())
 
     def _open(self) -> Link:
         if self.line:
             return _Serial(self.line, self.baud, self.parity, self.timeout_s)
         return _Socket(self.host, self.port, self.timeout_s)
-
-
-def _text(reply: bytes) -> str:
-    return reply.decode("ascii", "replace").strip()[:200]
 
 
 def load(config: Mapping[str, object]) -> Scpi:
@@ -231,8 +246,8 @@ def load(config: Mapping[str, object]) -> Scpi:
 
 def _query(s: Settings) -> Query:
     text, probes = s.text("text", want='the query, such as "MEAS:TEMP?"'), s.texts("probes")
-    if not text.isascii() or not text.isprintable() or not text.rstrip().endswith("?"):
-        raise s.wrong("text", 'a query, which ends in a question mark, such as "MEAS:TEMP?"')
+    if not text.isascii() or not text.isprintable() or "?" not in text.split()[0]:
+        raise s.wrong("text", 'a query, whose command ends in a question mark, such as "MEAS:TEMP?"')
     if not any(probe != "-" for probe in probes):
         raise SettingError(f'{s.where}: probes names none; write probes = ["core-1"]')
     convert = None

@@ -6,8 +6,10 @@ longer each time. The first stretch of bytes after opening may be the rest of a 
 
 from __future__ import annotations
 
+import termios
 import threading
-from collections.abc import Mapping
+import time
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import serial
@@ -17,9 +19,12 @@ from probes.driver import Sink, backoff, tell_if_lost
 from probes.errors import SettingError
 from probes.lines import ROLES, LineDecoder, LineFormat
 from probes.settings import Settings
+from rules.reading import Fault, Reading
 
 #: A serial device never answers at once; this is how soon `stop` is noticed.
 _WAIT_S = 0.2
+#: Not read for longer than this, a fast line has filled the system's buffer.
+_HELD_S = 2.0
 
 
 @dataclass(frozen=True)
@@ -50,9 +55,12 @@ class SerialText:
                         if data:
                             waits = backoff()
                             items = decoder.feed(data, self.clock())
-                            if items:
-                                tell_if_lost(sink.readings(items), sink, self.name)
-            except (serial.SerialException, OSError, ValueError) as error:
+                            if items and self._hand_over(items, sink) > _HELD_S:
+                                # The system keeps a few thousand bytes of a line that nobody reads and drops the rest, so that what waits
+                                # now may be two halves of two lines.
+                                port.reset_input_buffer()
+                                decoder.reopened()
+            except (serial.SerialException, termios.error, OSError, ValueError) as error:
                 text = f"{self.name}: {self.port} cannot be read ({_reason(error)}); check its plug and power."
                 if text != told:
                     sink.state(self.name, False, text)
@@ -60,6 +68,15 @@ class SerialText:
                 stop.wait(next(waits))
         if not told:
             sink.state(self.name, False, f"{self.name}: {self.port} is closed.")
+
+    def _hand_over(self, items: Sequence[Reading | Fault], sink: Sink) -> float:
+        """Hand items over; how long the store held this thread up, in seconds, having told it where lines may be lost by it."""
+        begun_s = time.monotonic()
+        tell_if_lost(sink.readings(items), sink, self.name)
+        held_s = time.monotonic() - begun_s
+        if held_s > _HELD_S:
+            sink.state(self.name, True, f"{self.name}: the store held the line up for {held_s:.0f} s; what was sent meanwhile is lost.")
+        return held_s
 
     def _open(self) -> serial.Serial:
         return serial.serial_for_url(

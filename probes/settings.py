@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 
 from probes.errors import SettingError
 
@@ -114,3 +115,14 @@ class Settings:
         for key in self._table:
             if key not in self._asked and key not in COMMON:
                 raise SettingError(f"{self.where}: key {key!r} is not known; write one of {', '.join(sorted(self._asked))}")
+
+
+def read_secret(s: Settings, key: str) -> str:
+    """A secret given as `key`, or in the file that `<key>_file` names; blank where neither is there."""
+    secret, file = s.text(key, ""), s.text(f"{key}_file", "")
+    if not file:
+        return secret
+    try:
+        return Path(file).read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise s.wrong(f"{key}_file", f"the path of a readable file that holds the {key}") from error

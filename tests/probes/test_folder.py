@@ -2,6 +2,7 @@
 
 import os
 import threading
+import time
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -284,3 +285,96 @@ def test_mistake_in_the_configuration_gets_its_sentence(folder: Path, more: dict
     """What, which value, where, what to write."""
     with pytest.raises(SettingError, match=sentence):
         _source(folder, **more)
+
+
+def test_rest_of_an_endless_line_is_no_row(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """What follows a line that is too long, up to its end, would read as a row of its own."""
+    file = folder / "log.csv"
+    file.write_bytes(HEADER.encode() + b"x" * 20_000)
+    runner.start(_source(folder), sink)
+    until(lambda: len(sink.items) == 1, "the fault of the long line")
+    with file.open("a") as out:
+        out.write(_row(7) + _row(8))
+    until(lambda: bool(sink.values), "the row after it")
+    runner.end()
+    assert sink.values == [_value(8)]
+
+
+def test_files_that_are_gone_are_forgotten(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """A logger that begins a file a minute for months must not fill the memory, nor the file of positions."""
+    source = _source(folder)
+    runner.start(source, sink)
+    for n in range(30):
+        file = folder / f"{n}.csv"
+        file.write_text(HEADER + _row(n))
+        until(lambda n=n: len(sink.values) == n + 1, "its row")
+        file.unlink()
+    (folder / "last.csv").write_text(HEADER + _row(30))
+    until(lambda: len(sink.values) == 31, "the last row")
+    runner.end()
+    assert source.positions.read_text().count('"at"') == 1
+
+
+def test_new_file_with_the_same_beginning_is_read_from_its_start(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """A long preamble is the same in every file, and an inode is given again: what stood before the position tells them apart."""
+    preamble = "".join(f"remark {n}: an invented logger\n" for n in range(20))
+    source, file = _source(folder, skip=20), folder / "log.csv"
+    file.write_text(preamble + HEADER + _row(0) + _row(1))
+    runner.start(source, sink)
+    until(lambda: len(sink.values) == 2, "two rows")
+    file.write_text(preamble + HEADER + _row(2) + _row(3) + _row(4))
+    until(lambda: len(sink.values) == 5, "the other file's rows")
+    runner.end()
+    assert sink.values == [_value(n) for n in range(5)]
+
+
+def test_repeated_hour_is_told_apart_over_a_restart(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """The newest time before the restart is kept with the position."""
+    file = folder / "log.csv"
+    chicago = {"timezone": "America/Chicago"}
+    file.write_text(HEADER + "2026-11-01 01:50:00,1.0\n2026-11-01 01:10:00,2.0\n")
+    runner.start(_source(folder, **chicago), sink)
+    until(lambda: len(sink.values) == 2, "two rows")
+    runner.end()
+    with file.open("a") as out:
+        out.write("2026-11-01 01:20:00,3.0\n")
+    runner.start(_source(folder, **chicago), sink)
+    until(lambda: len(sink.values) == 3, "the row after the restart")
+    runner.end()
+    assert [(item.at - sink.items[0].at) // 60_000_000 for item in sink.items] == [0, 20, 30]
+
+
+def test_rows_wait_for_the_store_without_being_handed_over_again(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """While the store is away its queue holds them once, so that others find room; a long file comes in pieces."""
+    (folder / "log.csv").write_text(HEADER + "".join(_row(n) for n in range(1200)))
+    sink.durable = False
+    runner.start(_source(folder), sink)
+    until(lambda: len(sink.waiting) == 1, "the first piece")
+    assert len(sink.items) == 500
+    time.sleep(0.3)  # several rounds' worth
+    runner.end()
+    assert len(sink.items) == 500
+
+
+@pytest.mark.parametrize("text", ["2026-03-02,4.0", "20260302,4.0", "1900000000000,4.0", "2026-W10-1,4.0"])
+def test_time_that_leaves_out_the_hour_is_a_fault(text: str) -> None:
+    """A day alone would be midnight, and milliseconds another century."""
+    form = RowForm(time="Time", zone=ZoneInfo("UTC"), columns=(("Probe 1", "core-1"),))
+    assert all(isinstance(item, Fault) for item in Rows(form, "Time,Probe 1").feed(text, NOW))
+
+
+@pytest.mark.parametrize("form", ["%H:%M:%S", "%d.%m. %H:%M", "%Q", "%d.%m.%Y"])
+def test_time_format_without_a_day_or_an_hour_is_refused(folder: Path, form: str) -> None:
+    """Every row would be of the year 1900, or of midnight."""
+    with pytest.raises(SettingError, match="a form with year, month, day, hour and minute"):
+        _source(folder, time_format=form)
+
+
+def test_header_that_is_no_row_is_told_and_ends_nothing(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """A quote that never ends in one file costs no other file."""
+    (folder / "a.csv").write_text('Time,"Probe 1\n' + _row(0))
+    (folder / "b.csv").write_text(HEADER + _row(1))
+    runner.start(_source(folder), sink)
+    until(lambda: sink.values == [1.1], "the other file's row")
+    until(lambda: any("a.csv: the header is no row of this form" in text for _, text in sink.states), "the sentence")
+    runner.end()

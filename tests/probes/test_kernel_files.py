@@ -62,7 +62,9 @@ def test_chip_is_found_by_name_when_its_number_changes(sys: Path) -> None:
 def test_two_chips_of_one_name_are_a_fault_and_no_guess(sys: Path) -> None:
     """Nobody can say which of them the plan means."""
     _chip(sys, "class/hwmon/hwmon1", "jc42", temp1_input="20000")
-    assert [f.reason for f in _load(sys, CORE).round() if isinstance(f, Fault)] == ["2 chips have this name"]
+    assert [f.reason for f in _load(sys, CORE).round() if isinstance(f, Fault)] == [
+        "2 chips have this name; write it with its device, as larderer probes shows it"
+    ]
 
 
 def test_channel_that_goes_is_a_fault_beside_the_others(sys: Path) -> None:
@@ -157,3 +159,31 @@ def test_mistake_in_the_configuration_gets_its_sentence(channels: list[dict[str,
     """What, which value, where, what to write."""
     with pytest.raises(SettingError, match=sentence):
         load({"channel": channels})
+
+
+def test_two_chips_of_one_name_are_told_apart_by_what_they_sit_on(tmp_path: Path) -> None:
+    """Two boards of one kind on one bus are the rule; their numbers change from start to start, their seats do not."""
+    for n, value in ((0, "4000"), (1, "71125")):
+        _chip(tmp_path, f"devices/spi0.{n}/iio:device{1 - n}", "max31865", in_temp_input=value)
+    (tmp_path / "bus/iio/devices").mkdir(parents=True)
+    for n in (0, 1):
+        (tmp_path / f"bus/iio/devices/iio:device{1 - n}").symlink_to(tmp_path / f"devices/spi0.{n}/iio:device{1 - n}")
+    assert discover(tmp_path) == [("max31865@spi0.0", "in_temp"), ("max31865@spi0.1", "in_temp")]
+    seats = [{"probe": f"core-{n}", "chip": f"max31865@spi0.{n}", "channel": "in_temp"} for n in (0, 1)]
+    assert [(r.probe, r.celsius) for r in _load(tmp_path, *seats).round() if isinstance(r, Reading)] == [
+        ("core-0", 4.0),
+        ("core-1", 71.125),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("folder", "file", "channel"), [("class/hwmon/hwmon0", "temp1_fault", CORE), ("bus/iio/devices/iio:device0", "fault_oc", CHAMBER)]
+)
+def test_chip_that_says_its_sensor_is_open_gives_no_number(sys: Path, folder: str, file: str, channel: dict[str, object]) -> None:
+    """The value beside it is whatever the converter holds (names of these files from memory of the kernel's documentation)."""
+    (sys / folder / file).write_text("0\n")
+    assert isinstance(_load(sys, channel).round()[0], Reading)
+    (sys / folder / file).write_text("1\n")
+    (found,) = _load(sys, channel).round()
+    assert isinstance(found, Fault)
+    assert (found.reason, found.raw) == ("open or shorted sensor", f"{file} 1")

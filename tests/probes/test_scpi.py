@@ -221,3 +221,55 @@ def test_mistake_in_the_configuration_gets_its_sentence(table: dict[str, object]
     """What, which value, where, what to write."""
     with pytest.raises(SettingError, match=sentence):
         load(table)
+
+
+def test_long_reply_is_decoded_whole() -> None:
+    """Cut to what a fault keeps of it, its last number would be another."""
+    probes = tuple(f"p{n}" for n in range(14))
+    line = b",".join([b"+7.11000000E+01"] * 13 + [b"+7.210000000000000000E+01"][:1]) + b"\n"
+    assert len(line) > 200
+    items = Query("READ?", probes).decode(line, 0)
+    assert [item.celsius if isinstance(item, Reading) else item.reason for item in items] == [71.1] * 13 + ["not a number"]
+    items = Query("READ?", probes).decode(b",".join([b"+7.11000000E+01"] * 14) + b"\n", 0)
+    assert {item.celsius for item in items if isinstance(item, Reading)} == {71.1}
+
+
+def test_reply_that_is_late_goes_to_no_other_query(instruments: list[Instrument], sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """With two queries, the first's late reply must not become the second's value."""
+
+    def answer(query: str) -> bytes | None:
+        if query == "MEAS:TEMP? (@1)":
+            time.sleep(0.15)
+            return b"+9.90000000E+01\n"
+        return b"+4.00000000E+00\n"
+
+    one = Instrument(answer)
+    instruments.append(one)
+    queries = [{"text": f"MEAS:TEMP? (@{n})", "probes": [f"core-{n}"], "unit": "C"} for n in (1, 2)]
+    runner.start(load({"host": "127.0.0.1", "port": one.port, "timeout_s": 0.1, "every_s": 0.05, "query": queries}), sink)
+    until(lambda: len(sink.items) >= 8, "four rounds")
+    runner.end()
+    assert not [item for item in sink.items if isinstance(item, Reading) and (item.probe, item.celsius) == ("core-2", 99.0)]
+    assert "not asked, the query before it failed" in _told(sink.items)
+
+
+def test_instrument_that_never_pauses_is_told_and_can_be_left(sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """One that sends without being asked must not keep its thread for ever."""
+
+    class Chatter(socketserver.BaseRequestHandler):
+        def handle(self) -> None:
+            with suppress(OSError):
+                while True:
+                    self.request.sendall(b"+7.11000000E+01\n" * 20_000)
+
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), Chatter) as server:
+        server.daemon_threads = True
+        thread = threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True)
+        thread.start()
+        runner.start(load({"host": "127.0.0.1", "port": server.server_address[1], "every_s": 0.05, "query": [QUERY]}), sink)
+        until(lambda: bool(sink.states), "something told")
+        until(lambda: any("does not pause" in text for _, text in sink.states) or len(sink.items) > 5, "its sentence, or faults")
+        runner.end()
+        server.shutdown()
+        thread.join(5)
+    assert not sink.values

@@ -18,6 +18,8 @@ GENESIS = "0" * 64
 #: The fields of an entry that its hash covers.
 ENTRY_FIELDS = ("seq", "at", "entered_at", "kind", "by", "body")
 HASH_BYTES = 32
+#: Says what is signed, so that no signature of another kind can stand for a seal's.
+SEAL_CONTEXT = b"larderer seal 1\n"
 
 _encode = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode
 
@@ -71,6 +73,12 @@ def leaf_hash(data: bytes) -> bytes:
 def node_hash(left: bytes, right: bytes) -> bytes:
     """The hash of a node over its two children (RFC 6962, section 2.1)."""
     return sha256(b"\x01" + left + right).digest()
+
+
+def seal_bytes(previous: str, body: Mapping[str, Any]) -> bytes:
+    """What the signature in a seal is over: the hash of the entry before it, and the seal's body without the signature."""
+    rest = {name: value for name, value in body.items() if name != "signature"}
+    return SEAL_CONTEXT + bytes.fromhex(previous) + canonical(rest)
 
 
 class Frontier:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Iterator, Mapping
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 from sqlalchemy import Connection, insert, select
 
@@ -18,6 +18,7 @@ from monitor import chain
 from monitor.errors import LedgerError
 from monitor.store import blocks, readings
 from monitor.store.schema import ledger
+from rules.quantity import format_instant
 from rules.reading import Instant
 
 SEAL = "seal"
@@ -91,6 +92,11 @@ def entries(conn: Connection, since: int = 0, *, kind: str | None = None, most: 
     return _read(conn, query if kind is None else query.where(ledger.c.kind == kind))
 
 
+def entries_back(conn: Connection, kind: str) -> Iterator[Entry]:
+    """Entries of a kind, the last first, streamed."""
+    return _read(conn, select(ledger).where(ledger.c.kind == kind).order_by(ledger.c.seq.desc()))
+
+
 def newest(conn: Connection, kind: str) -> Entry | None:
     """The last entry of a kind; None where there is none."""
     query = select(ledger).where(ledger.c.kind == kind).order_by(ledger.c.seq.desc()).limit(1)
@@ -107,10 +113,21 @@ def _read(conn: Connection, query: Any) -> Iterator[Entry]:
         yield Entry(row.seq, row.at, row.entered_at, row.kind, row.by, json.loads(row.body), row.hash)
 
 
-def seal(conn: Connection, at: Instant, *, entered_at: Instant | None = None) -> Entry | None:
+class Signer(Protocol):
+    """The site's key (`keys.SiteKey`)."""
+
+    public: str
+
+    def sign(self, message: bytes) -> str:
+        """The Ed25519 signature (RFC 8032) in hex."""
+        ...
+
+
+def seal(conn: Connection, at: Instant, *, entered_at: Instant | None = None, key: Signer | None = None) -> Entry | None:
     """Close the open block of readings and faults by an entry of kind "seal"; None where nothing arrived since.
 
-    Its body: `first_seq`, `last_seq`, `count`, the Merkle `root` (`chain.py`), and `spans` of event time.
+    Its body: `first_seq`, `last_seq`, `count`, the Merkle `root` (`chain.py`), and `spans` of event time. With `key`, also
+    the public `key` and a `signature` over all that and the hash of the entry before: the whole history up to here.
     """
     tip = blocks.read(conn)
     if not tip.frontier.count:
@@ -122,6 +139,9 @@ def seal(conn: Connection, at: Instant, *, entered_at: Instant | None = None) ->
         "root": tip.frontier.root(),
         "spans": tip.spans,
     }
+    if key is not None:
+        body["key"] = key.public
+        body["signature"] = key.sign(chain.seal_bytes(tip.ledger_hash, body))
     entry = _append(conn, tip, SEAL, body, at, "", entered_at)
     tip.first_seq, tip.frontier, tip.spans = tip.next_seq, chain.Frontier(), []
     blocks.write(conn, tip)
@@ -131,8 +151,7 @@ def seal(conn: Connection, at: Instant, *, entered_at: Instant | None = None) ->
 def arrived_since(conn: Connection, seq: int, *, until: Instant | None = None, unjudged: bool = False) -> Iterator[readings.Stored]:
     """Readings and faults that arrived at place `seq` or later, in order of event time; with `until`, as far as `at <= until`."""
     sealed = []
-    query = select(ledger).where(ledger.c.kind == SEAL).order_by(ledger.c.seq.desc())
-    for entry in _read(conn, query):
+    for entry in entries_back(conn, SEAL):
         if entry.body["last_seq"] < seq:
             break
         sealed.append(entry.body["spans"])
@@ -154,7 +173,7 @@ def prove(conn: Connection, seq: int) -> chain.Proof:
     Raises LedgerError for one that is not sealed yet, does not exist, or no longer is what was sealed.
     """
     holding = None
-    for entry in _read(conn, select(ledger).where(ledger.c.kind == SEAL).order_by(ledger.c.seq.desc())):
+    for entry in entries_back(conn, SEAL):
         if entry.body["first_seq"] <= seq:
             holding = entry if seq <= entry.body["last_seq"] else None
             break
@@ -190,11 +209,30 @@ def verify(conn: Connection, known: Head | None = None) -> list[str]:
     return faults
 
 
+def verify_end(conn: Connection, entries: int = 500, rows: int = 100_000) -> list[str]:
+    """What is wrong with the last `entries` and with the newest blocks, as many as hold about `rows`: enough for a start, and bounded."""
+    last, tip = head(conn), blocks.read(conn)
+    start = max(1, last.seq - entries + 1)
+    before = conn.execute(select(ledger.c.hash).where(ledger.c.seq == start - 1)).scalar() if start > 1 else chain.GENESIS
+    faults = [] if before is not None else [f"ledger: entry {start - 1} is missing before entry {start}."]
+    faults += chain.chain_faults(_raw(conn, start), start, before if before is not None else chain.GENESIS)
+    faults += _tip_faults(last, tip)
+    faults += _open_faults(conn, tip)
+    left, gone = rows, gone_to(conn)
+    for entry in entries_back(conn, SEAL):
+        left -= int(entry.body["count"])
+        if left < 0 or entry.body["last_seq"] <= gone or faults:
+            break
+        block = readings.of_block(conn, entry.body["first_seq"], entry.body["last_seq"], entry.body["spans"])
+        if (fault := _block_fault(block, entry.body)) is not None:
+            faults.append(f"seal {entry.seq}: {fault}")
+    return faults[:MOST_FAULTS]
+
+
 def _faults(conn: Connection, known: Head | None) -> Iterator[str]:
     yield from chain.chain_faults(_raw(conn))
     last, tip = head(conn), blocks.read(conn)
-    if (last.seq, last.hash) != (tip.ledger_seq, tip.ledger_hash):
-        yield f"ledger: it ends with entry {last.seq}, but entry {tip.ledger_seq} was the last written; its end was cut off or added to."
+    yield from _tip_faults(last, tip)
     if known is not None and known.seq > 0:
         found = conn.execute(select(ledger.c.hash).where(ledger.c.seq == known.seq)).scalar()
         if found != known.hash:
@@ -203,9 +241,14 @@ def _faults(conn: Connection, known: Head | None) -> Iterator[str]:
     yield from _seal_faults(conn, tip)
 
 
-def _raw(conn: Connection) -> Iterator[dict[str, Any]]:
+def _tip_faults(last: Head, tip: blocks.Tip) -> Iterator[str]:
+    if (last.seq, last.hash) != (tip.ledger_seq, tip.ledger_hash):
+        yield f"ledger: it ends with entry {last.seq}, but entry {tip.ledger_seq} was the last written; its end was cut off or added to."
+
+
+def _raw(conn: Connection, first: int = 0) -> Iterator[dict[str, Any]]:
     """Entries for checking: a body that is not the canonical text it should be stays text, which no hash matches."""
-    for row in conn.execute(select(ledger).order_by(ledger.c.seq).execution_options(yield_per=1000)):
+    for row in conn.execute(select(ledger).where(ledger.c.seq >= first).order_by(ledger.c.seq).execution_options(yield_per=1000)):
         entry = dict(row._mapping)
         try:
             body = json.loads(row.body)
@@ -236,14 +279,18 @@ def _seal_faults(conn: Connection, tip: blocks.Tip) -> Iterator[str]:
         expected = last + 1
     if tip.first_seq != expected:
         yield f"seals: the open block begins at arrival {tip.first_seq}, but the last seal ends at {expected - 1}; a seal is missing."
-    block = readings.of_block(conn, tip.first_seq, tip.next_seq - 1, tip.spans)
-    body = {"first_seq": tip.first_seq, "last_seq": tip.next_seq - 1, "count": tip.frontier.count, "root": tip.frontier.root()}
-    if (fault := _block_fault(block, body)) is not None:
-        yield f"open block: {fault}"
+    yield from _open_faults(conn, tip)
     stored = readings.count(conn)
     if stored != tip.next_seq - 1 - gone:
         besides = f" and {gone} of them were deleted under retention" if gone else ""
         yield f"readings: {stored} are stored, but {tip.next_seq - 1} arrived{besides}; some were put in or taken out."
+
+
+def _open_faults(conn: Connection, tip: blocks.Tip) -> Iterator[str]:
+    block = readings.of_block(conn, tip.first_seq, tip.next_seq - 1, tip.spans)
+    body = {"first_seq": tip.first_seq, "last_seq": tip.next_seq - 1, "count": tip.frontier.count, "root": tip.frontier.root()}
+    if (fault := _block_fault(block, body)) is not None:
+        yield f"open block: {fault}"
 
 
 def _block_fault(block: list[readings.Stored], body: Mapping[str, Any]) -> str | None:
@@ -261,7 +308,8 @@ def _block_fault(block: list[readings.Stored], body: Mapping[str, Any]) -> str |
     for leaf in _leaves(block):
         frontier.append(leaf)
     if frontier.root() != body["root"] or frontier.count != body["count"]:
-        return f"its readings (arrivals {first} to {last}) do not give its root; at least one was changed."
+        when = f", of {format_instant(block[0].item.at)} to {format_instant(block[-1].item.at)}" if block else ""
+        return f"its readings (arrivals {first} to {last}{when}) do not give its root; at least one was changed."
     return None
 
 

@@ -52,14 +52,16 @@ class Pipeline:
         clock: Callable[[], Instant],
         *,
         urgent: Callable[[], None] = lambda: None,
+        key: ledger.Signer | None = None,
+        gone: Callable[[str], str] = lambda probe: "",
     ) -> None:
-        """`urgent` has the transaction committed at once (`Writer.urgent`)."""
+        """`urgent` has the transaction committed at once (`Writer.urgent`); `key` signs the seals; `gone`: see ProbeWatch."""
         self.judging, self.alarms, self.deviations = judging, alarms, deviations
-        self._clock, self._urgent = clock, urgent
+        self._clock, self._urgent, self._key = clock, urgent, key
         self._sealed_at: Instant | None = None
         self._alive_at: Instant | None = None
         self._listed_at: Instant | None = None
-        self._probes = ProbeWatch(alarms)
+        self._probes = ProbeWatch(alarms, gone)
         self._checks = CheckWatch(alarms)
         self._stopped_at: Instant | None = None  # when judging last failed by a mistake of the program
 
@@ -231,7 +233,7 @@ class Pipeline:
                     self._checks.look(conn, self.plan, now)
                 due = self.alarms.due(conn, now)
                 if self._sealed_at is None or now - self._sealed_at >= SEAL_EVERY:
-                    ledger.seal(conn, now, entered_at=now)
+                    ledger.seal(conn, now, entered_at=now, key=self._key)
                     self._sealed_at = now
                 if self._alive_at is None or now - self._alive_at >= ALIVE_EVERY:
                     self._alive(conn, now)

@@ -11,6 +11,7 @@ import fcntl
 import socket
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future
 from contextlib import nullcontext
 from pathlib import Path
 from typing import IO, Any
@@ -28,7 +29,9 @@ from monitor.alarms.ladder import link_maker
 from monitor.alarms.ringer import Ringer
 from monitor.api.app import create_app
 from monitor.calibrations import InForce
-from monitor.clock import SystemClock
+from monitor.caretaker import Caretaker
+from monitor.clock import SystemClock, steady_clock, wall_clock
+from monitor.clock_watch import ClockWatch
 from monitor.config import Config, Mqtt
 from monitor.desk import Desk
 from monitor.deviations import Deviations
@@ -44,13 +47,15 @@ from monitor.people import People
 from monitor.pipeline import Pipeline
 from monitor.publish import Publisher
 from monitor.rejudger import Rejudger
+from monitor.sources import Sources
 from monitor.store.database import Store
 from monitor.store.writer import Writer
 from monitor.watchdog import notifier
 from probes.driver import Driver
 from probes.driver import load as load_driver
 from rules.plan import Plan
-from rules.reading import Instant
+from rules.quantity import format_instant
+from rules.reading import SECOND, Instant
 
 log = structlog.get_logger()
 
@@ -63,11 +68,12 @@ class Service:
         config: Config,
         *,
         clock: Callable[[], Instant] | None = None,
+        clock_watch: ClockWatch | None = None,
         drivers: Sequence[Driver] | None = None,
         tick_s: float = 1.0,
         exports: bool = True,
     ) -> None:
-        """`clock`, `drivers` and `tick_s` are given by the demo and by tests; the config says what a plant has."""
+        """`clock`, `clock_watch`, `drivers` and `tick_s` are given by the demo and by tests; the config says what a plant has."""
         self.config, self.tick_s = config, tick_s
         self.clock: Callable[[], Instant] = clock or SystemClock()
         self.plan: Plan = read_plan(config.plan)
@@ -82,8 +88,14 @@ class Service:
         self.alarms = Alarms(config, self.plan.site, self._record, link_maker(config, secret), self._status)
         self.deviations = Deviations(config, self._record, self.alarms.reset, people.workers)
         self.judging = Judging(self.plan)
-        self.pipeline = Pipeline(self.judging, self.alarms, self.deviations, self.clock, urgent=self.writer.urgent)
+        self._sources = Sources()
+        self.pipeline = Pipeline(
+            self.judging, self.alarms, self.deviations, self.clock, urgent=self.writer.urgent, key=self.key, gone=self._sources.gone
+        )
         self.writer.add_rollback_listener(self.pipeline.rolled_back)
+        self.caretaker = Caretaker(config, self.alarms, self.judging)
+        self.writer.add_rollback_listener(self.caretaker.forget)
+        self._clock_watch = ClockWatch(wall_clock, steady_clock) if clock is None else clock_watch
         self.writer.add_urgent_listener(self._after_change)
         offsets = InForce()
         self.writer.add_rollback_listener(offsets.forget)
@@ -118,7 +130,7 @@ class Service:
         self._notify = notifier()
         self._exports = exports
         #: Which sources are connected, as far as they have said.
-        self.sources: dict[str, bool] = {}
+        self.sources: dict[str, bool] = self._sources.connected
         self.port = config.server.port
 
     @staticmethod
@@ -139,6 +151,7 @@ class Service:
         now = self.clock()
         self.writer.submit(lambda conn: people.sync_people(conn, list(self.config.persons), now)).result()
         self.writer.submit(lambda conn: self.pipeline.start(conn, now)).result()
+        self.writer.submit(lambda conn: self.caretaker.begin(conn, now)).result()
         self.courier.start()
         for driver in self.drivers:
             self._thread(driver.name, self._run_driver, driver)
@@ -244,7 +257,7 @@ class Service:
     def _run_driver(self, driver: Driver) -> None:
         waiting = type(driver).__module__ == "probes.mqtt"  # a broker waits for the acknowledgement, a serial line does not
         try:
-            driver.run(self.intake.sink(waiting=waiting), self._stop)
+            driver.run(self._sources.through(driver.name, self.intake.sink(waiting=waiting)), self._stop)
         except Exception as error:  # the thread's last word: it is told and rung, the others go on
             log.exception("source died", source=driver.name)
             self._source_state(driver.name, False, f"{driver.name} has stopped by a mistake of the program ({error}); restart the service.")
@@ -337,6 +350,7 @@ class Service:
                 now = self.clock()
                 self.writer.submit(lambda conn, now=now: self.pipeline.tick(conn, now), waiting=False).result(timeout=30)  # type: ignore[misc]
                 self._notify("WATCHDOG=1")
+                self._look_after(now)
                 self.courier.wake()
                 if self._exports:
                     self.exporter.look(now)
@@ -346,6 +360,23 @@ class Service:
                 if text != told:  # the same trouble is told once, not every second onto the disk that may be full
                     log.error("tick", text=text, exc_info=not isinstance(error, StoreError | TimeoutError))
                 told = text
+
+    def _look_after(self, now: Instant) -> None:
+        """What keeps the store and the clock in order; in a transaction of its own, for which nobody waits."""
+        step, wall = self._clock_watch.look() if self._clock_watch is not None else (0, now)
+
+        def job(conn: Connection) -> None:
+            if step:
+                body = {"from": format_instant(wall - step), "to": format_instant(wall), "by_s": step / SECOND}
+                ledger.append(conn, "clock", body, now, entered_at=now)
+                self.alarms.raise_(conn, causes.clock_stepped(now, step), now)
+            self.caretaker.look(conn, now)
+
+        def done(future: Future[None]) -> None:
+            if future.exception() is not None and self._clock_watch is not None:
+                self._clock_watch.again(step)
+
+        self.writer.submit(job, waiting=False).add_done_callback(done)
 
     def export_day(self, day: str) -> Path:
         """Export a local day now, as `Exporter.export`."""

@@ -54,6 +54,8 @@ class Mqtt:
     username: str = ""
     password: Secret | None = None
     tls_ca: Path | None = None
+    tls_cert: Path | None = None
+    tls_key: Path | None = None
     topics: tuple[Mapping[str, object], ...] = ()
 
 

@@ -36,7 +36,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
     "": ("plan", "data", "server", "store", "mqtt", "source", "person", "bell", "escalation", "alarms"),
     "server": ("host", "port", "trusted_network", "public_url"),
     "store": ("url", "url_file", "url_env", "keep", "copy_every", "spare_mb"),
-    "mqtt": ("host", "port", "username", "password_file", "password_env", "tls_ca", "topic"),
+    "mqtt": ("host", "port", "username", "password_file", "password_env", "tls_ca", "tls_cert", "tls_key", "topic"),
     "person": ("name", "role", "bells"),
     "bell": ("id", "url", "url_file", "url_env", "program", "topic", "timeout", "on", "off", "off_when"),
     "escalation": ("after", "bells", "persons", "at_least"),
@@ -241,6 +241,12 @@ class Loader:
         ca = table.text("tls_ca")
         if ca and not self.place(ca).is_file():
             table.bad("tls_ca", f"tls_ca {ca!r} is no file; write the path of the broker's certificate authority in PEM form")
+        cert, key = table.text("tls_cert"), table.text("tls_key")
+        for name, file in (("tls_cert", cert), ("tls_key", key)):
+            if file and not self.place(file).is_file():
+                table.bad(name, f"{name} {file!r} is no file; write the path of a file in PEM form")
+            elif file and not (ca and cert and key):
+                table.bad(name, f"there is a {name} but not all of tls_ca, tls_cert and tls_key; write the three")
         port = table.get("port", int, 8883 if ca else 1883, "a port number, such as 1883")
         if not 1 <= port <= 65535:
             table.bad("port", f"port is {port}; write a number from 1 to 65535")
@@ -252,7 +258,8 @@ class Loader:
         if secret is not None and not table.text("username"):
             table.bad("username", 'the broker has a password but no username; write username = "…"')
         host = table.text("host", required=True)
-        return Mqtt(host, port, table.text("username"), secret, self.place(ca) if ca else None, tuple(topics))
+        files = [self.place(file) if file else None for file in (ca, cert, key)]
+        return Mqtt(host, port, table.text("username"), secret, *files, topics=tuple(topics))
 
     def _source(self, table: Table) -> Source | None:
         driver = table.values.get("driver")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import fcntl
+import hashlib
 import socket
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -32,7 +33,7 @@ from monitor.calibrations import InForce
 from monitor.caretaker import Caretaker
 from monitor.clock import SystemClock, steady_clock, wall_clock
 from monitor.clock_watch import ClockWatch
-from monitor.config import Config, Mqtt
+from monitor.config import Config, Mqtt, Source
 from monitor.desk import Desk
 from monitor.deviations import Deviations
 from monitor.errors import RefusedError, StoreError
@@ -249,7 +250,7 @@ class Service:
     # --- sources -------------------------------------------------------------------------------------------------
 
     def _drivers(self) -> list[Driver]:
-        drivers = [load_driver(s.driver, s.options) for s in self.config.sources if s.driver != "mqtt"]
+        drivers = [load_driver(s.driver, source_options(self.config, s)) for s in self.config.sources if s.driver != "mqtt"]
         if self.config.mqtt is not None:
             drivers.append(load_driver("mqtt", mqtt_options(self.config.mqtt, self.plan.site.id)))
         return drivers
@@ -383,6 +384,18 @@ class Service:
         return self.exporter.export(day)
 
 
+def source_options(config: Config, source: Source) -> dict[str, object]:
+    """A source's keys as its driver takes them: paths from the configuration's folder, and a folder's positions beside the store."""
+    options = dict(source.options)
+    for key in ("password_file", "folder", "file"):
+        if isinstance(options.get(key), str) and source.driver != "onewire":
+            options[key] = str(config.path.parent / str(options[key]))
+    if source.driver == "folder" and "positions" not in options:
+        what = f"{options.get('folder')} {options.get('files', '*.csv')}"
+        options["positions"] = str(config.data / f"positions-{hashlib.sha256(what.encode()).hexdigest()[:12]}.json")
+    return options
+
+
 def mqtt_options(mqtt: Mqtt, site: str) -> dict[str, object]:
     """The configuration's [mqtt] as the MQTT driver takes it."""
     options: dict[str, object] = {"site": site, "host": mqtt.host, "port": mqtt.port, "topic": [dict(t) for t in mqtt.topics]}
@@ -392,4 +405,6 @@ def mqtt_options(mqtt: Mqtt, site: str) -> dict[str, object]:
         options["password"] = mqtt.password.reveal()
     if mqtt.tls_ca is not None:
         options["tls_ca"] = str(mqtt.tls_ca)
+    if mqtt.tls_cert is not None and mqtt.tls_key is not None:
+        options["tls_cert"], options["tls_key"] = str(mqtt.tls_cert), str(mqtt.tls_key)
     return options

@@ -44,6 +44,8 @@ class Mqtt:
     password: str = field(default="", repr=False)
     tls: bool = False
     tls_ca: str = ""
+    tls_cert: str = ""
+    tls_key: str = ""
     keepalive_s: int = 30
     maps: tuple[TopicMap, ...] = ()
     clock: Clock = now
@@ -122,6 +124,8 @@ class _Link:
                     context.load_verify_locations(source.tls_ca)
                 else:
                     context.load_default_certs()
+                if source.tls_cert:
+                    context.load_cert_chain(source.tls_cert, source.tls_key)
                 self._client.tls_set_context(context)
             self._client.connect(source.host, source.port, source.keepalive_s)
         except (OSError, ValueError) as error:
@@ -218,8 +222,8 @@ class _Link:
 def load(config: Mapping[str, object]) -> Mqtt:
     """An MQTT source from its table.
 
-    `site`; `host`, `port`, `client_id`, `username`, `password` or `password_file`, `tls`, `tls_ca`, `keepalive_s`; `topic`: a list
-    of tables, each with `topic`, `probe`, `unit` and optionally `value`, `time`, `time_unit`.
+    `site`; `host`, `port`, `client_id`, `username`, `password` or `password_file`, `tls`, `tls_ca`, `tls_cert`, `tls_key`,
+    `keepalive_s`; `topic`: a list of tables, each with `topic`, `probe`, `unit` and optionally `value`, `time`, `time_unit`.
     """
     s = Settings(config, "source mqtt")
     site = s.text("site", want="the plan's site id")
@@ -231,6 +235,12 @@ def load(config: Mapping[str, object]) -> Mqtt:
     s.where = f"source mqtt {host}:{port}"
     if tls_ca and not Path(tls_ca).is_file():
         raise s.wrong("tls_ca", "the path of the certificate authority's PEM file")
+    cert, key = s.text("tls_cert", ""), s.text("tls_key", "")
+    if bool(cert) != bool(key) or (cert and not tls):
+        raise SettingError(f"{s.where}: a client's certificate needs tls_cert, tls_key and tls_ca; write the three")
+    for name, file in (("tls_cert", cert), ("tls_key", key)):
+        if file and not Path(file).is_file():
+            raise s.wrong(name, "the path of a PEM file")
     password = read_secret(s, "password")
     username = s.text("username", "")
     if password and not username:
@@ -245,6 +255,8 @@ def load(config: Mapping[str, object]) -> Mqtt:
         password=password,
         tls=tls,
         tls_ca=tls_ca,
+        tls_cert=cert,
+        tls_key=key,
         keepalive_s=s.whole("keepalive_s", 30, 5, 3600),
         maps=tuple(read_map(table) for table in s.tables("topic")),
     )

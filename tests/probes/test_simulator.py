@@ -227,7 +227,7 @@ def test_bad_setting_is_one_sentence(config, says):
 
 def test_unknown_driver_is_told():
     """The registry names what there is."""
-    with pytest.raises(SettingError, match="serial, mqtt, csv, simulator"):
+    with pytest.raises(SettingError, match="driver is 'telepathy'; write one of serial, mqtt, modbus, .*, folder, csv, simulator"):
         load_driver("telepathy", {})
 
 

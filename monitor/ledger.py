@@ -16,14 +16,18 @@ from sqlalchemy import Connection, insert, select
 
 from monitor import chain
 from monitor.errors import LedgerError
+from monitor.meanings import meaning
 from monitor.store import blocks, readings
+from monitor.store.dialect import streamed
 from monitor.store.schema import ledger
 from rules.quantity import format_instant
-from rules.reading import Instant
+from rules.reading import MINUTE, SECOND, Instant, Span
 
 SEAL = "seal"
 #: The deletion of old readings (`retention.py`).
 RETENTION = "retention"
+#: An entry that a person wrote down later than this after it happened is marked late.
+LATE: Span = 5 * MINUTE
 #: `verify` stops telling after this many faults; the first is the one that matters.
 MOST_FAULTS = 20
 
@@ -51,7 +55,8 @@ def append(conn: Connection, kind: str, body: Mapping[str, Any], at: Instant, by
     """Write one entry at the end, in the transaction of what it tells; returns it with its place and hash.
 
     `body` is plain JSON (text, whole and decimal numbers, lists, mappings). `entered_at` is the service's
-    clock when it is written; left out, the system's.
+    clock when it is written; left out, the system's. Under a person's name the body gets `meaning`, what the name stands for,
+    and `late_s` where it was written down more than 5 min after it happened: 9 CFR 417.5(b) asks for entries at the time.
 
     Raises LedgerError for a body that JSON cannot hold.
     """
@@ -65,6 +70,10 @@ def _append(
     conn: Connection, tip: blocks.Tip, kind: str, body: Mapping[str, Any], at: Instant, by: str, entered_at: Instant | None
 ) -> Entry:
     seq = tip.ledger_seq + 1
+    written = time.time_ns() // 1000 if entered_at is None else entered_at
+    if by:
+        late = {"late_s": (written - at) // SECOND} if written - at > LATE else {}
+        body = {**body, "meaning": meaning(kind, body), **late}
     try:
         text = chain.canonical(body).decode("utf-8")
     except (TypeError, ValueError) as error:
@@ -72,7 +81,7 @@ def _append(
             f"a ledger entry of kind {kind!r} cannot be written ({error}); use text, finite numbers, lists and mappings"
         ) from error
     # Hashed as it will be read back, so that a tuple or a number as key cannot make it look changed later.
-    fields = {"seq": seq, "at": at, "entered_at": time.time_ns() // 1000 if entered_at is None else entered_at, "kind": kind, "by": by}
+    fields = {"seq": seq, "at": at, "entered_at": written, "kind": kind, "by": by}
     entry = Entry(**fields, body=json.loads(text), hash="")  # type: ignore[arg-type]  # the mapping mixes int and str
     entry = entry._replace(hash=chain.entry_hash(tip.ledger_hash, entry._asdict()))
     conn.execute(insert(ledger).values(**fields, body=chain.canonical(entry.body).decode("utf-8"), hash=entry.hash))
@@ -109,7 +118,7 @@ def between(conn: Connection, after: Instant, until: Instant) -> Iterator[Entry]
 
 
 def _read(conn: Connection, query: Any) -> Iterator[Entry]:
-    for row in conn.execute(query.execution_options(yield_per=1000)):
+    for row in streamed(conn, query):
         yield Entry(row.seq, row.at, row.entered_at, row.kind, row.by, json.loads(row.body), row.hash)
 
 
@@ -248,7 +257,7 @@ def _tip_faults(last: Head, tip: blocks.Tip) -> Iterator[str]:
 
 def _raw(conn: Connection, first: int = 0) -> Iterator[dict[str, Any]]:
     """Entries for checking: a body that is not the canonical text it should be stays text, which no hash matches."""
-    for row in conn.execute(select(ledger).where(ledger.c.seq >= first).order_by(ledger.c.seq).execution_options(yield_per=1000)):
+    for row in streamed(conn, select(ledger).where(ledger.c.seq >= first).order_by(ledger.c.seq)):
         entry = dict(row._mapping)
         try:
             body = json.loads(row.body)

@@ -7,16 +7,18 @@ connection's dialect, so that the modules that use them need not know which engi
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Hashable
+from collections.abc import Hashable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Table, TextClause, text
+from sqlalchemy import Connection, Engine, Select, Table, TextClause, text
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
 from monitor.errors import StoreError
+from monitor.store.schema import append_only_ddl
 
 #: How long a lock of another program is waited for, in seconds.
 BUSY_S = 5.0
@@ -93,6 +95,30 @@ def dialect_of(url: str | Path, busy_timeout_s: float = BUSY_S) -> Dialect:
     if not parsed.database or parsed.database == ":memory:":
         raise StoreError(f'[store] url is "{url}", which names no file; write sqlite:///larderer.sqlite')
     return SqliteDialect(Path(parsed.database), busy_timeout_s)
+
+
+def streamed(conn: Connection, query: Select[Any], rows: int = 1000) -> Iterator[Any]:
+    """The rows of `query`, read so many at a time; the server's cursor is closed also where the reader stops half way."""
+    with conn.execute(query.execution_options(yield_per=rows)) as result:
+        yield from result
+
+
+@contextmanager
+def deletable(conn: Connection, *tables: str) -> Iterator[None]:
+    """Let rows of append-only tables be deleted, for retention alone, inside this transaction only.
+
+    SQLite's triggers are away meanwhile. PostgreSQL's ask a setting of the transaction: to drop one would wait for every reader.
+    """
+    if conn.dialect.name == "postgresql":
+        conn.exec_driver_sql("SELECT set_config('larderer.deletable', %s, true)", (f" {' '.join(tables)} ",))
+        yield
+        conn.exec_driver_sql("SELECT set_config('larderer.deletable', '', true)")
+        return
+    for table in tables:
+        conn.execute(text(f"DROP TRIGGER {table}_no_delete"))
+    yield
+    for table in tables:
+        conn.execute(text(append_only_ddl(table)[1]))
 
 
 def upsert(name: str, table: Table) -> Any:

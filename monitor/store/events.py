@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Select, func, insert, select
 
+from monitor.store.dialect import streamed
 from monitor.store.schema import lot_event
 from rules.reading import Instant, LotEvent
 
@@ -52,6 +53,6 @@ def last_seq(conn: Connection) -> int:
 
 
 def _read(conn: Connection, query: Select[Any]) -> Iterator[StoredEvent]:
-    for row in conn.execute(query.execution_options(yield_per=1000)):
+    for row in streamed(conn, query):
         event = LotEvent(row.at, row.event, row.lot, row.name, row.value, row.entered, row.by)
         yield StoredEvent(event, row.received_at, row.seq)

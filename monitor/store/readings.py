@@ -7,18 +7,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from functools import cache
 from heapq import merge
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, Table, and_, delete, func, insert, or_, select, text
+from sqlalchemy import ColumnElement, Connection, Select, Table, and_, delete, func, insert, or_, select
 
 from monitor import chain
-from monitor.store import blocks, evidence
-from monitor.store.dialect import rows_at, upsert
+from monitor.store import blocks, dialect, evidence
+from monitor.store.dialect import rows_at, streamed, upsert
 from monitor.store.evidence import is_future
-from monitor.store.schema import append_only_ddl, fault, newest, probe_name, reading
+from monitor.store.schema import fault, newest, probe_name, reading
 from rules.reading import Fault, Instant, Reading
 
 _CHUNK = 2000
@@ -141,21 +141,21 @@ def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
 
 
 @cache
-def _upsert_reading(dialect: str) -> Any:
-    put = upsert(dialect, newest)
+def _upsert_reading(name: str) -> Any:
+    put = upsert(name, newest)
     return put.on_conflict_do_update(
         index_elements=[newest.c.probe],
-        set_={name: put.excluded[name] for name in ("at", "celsius", "offset_c", "suspect", "received_at")},
+        set_={column: put.excluded[column] for column in ("at", "celsius", "offset_c", "suspect", "received_at")},
         where=or_(newest.c.at.is_(None), newest.c.at <= put.excluded.at),
     )
 
 
 @cache
-def _upsert_fault(dialect: str) -> Any:
-    put = upsert(dialect, newest)
+def _upsert_fault(name: str) -> Any:
+    put = upsert(name, newest)
     return put.on_conflict_do_update(
         index_elements=[newest.c.probe],
-        set_={name: put.excluded[name] for name in ("fault_at", "fault_reason")},
+        set_={column: put.excluded[column] for column in ("fault_at", "fault_reason")},
         where=or_(newest.c.fault_at.is_(None), newest.c.fault_at <= put.excluded.fault_at),
     )
 
@@ -237,15 +237,9 @@ def of_block(conn: Connection, first_seq: int, last_seq: int, spans: blocks.Span
     return sorted(found, key=lambda stored: stored.seq)
 
 
-@contextmanager
-def deletable(conn: Connection) -> Iterator[None]:
-    """Let readings and faults be deleted, for retention alone: the triggers against it are away inside this transaction only."""
-    tables = (reading, fault)
-    for table in tables:
-        conn.execute(text(f"DROP TRIGGER {table.name}_no_delete"))
-    yield
-    for table in tables:
-        conn.execute(text(append_only_ddl(table.name)[1]))
+def deletable(conn: Connection) -> AbstractContextManager[None]:
+    """Let readings and faults be deleted, for retention alone, inside this transaction only."""
+    return dialect.deletable(conn, reading.name, fault.name)
 
 
 def delete_block(conn: Connection, first_seq: int, last_seq: int, spans: blocks.Spans) -> int:
@@ -289,7 +283,7 @@ def _stream(conn: Connection, condition: Any, probes: Collection[str] | None, un
 
 
 def _rows(conn: Connection, table: Table, query: Select[Any], names: Mapping[int, str]) -> Iterator[Stored]:
-    for row in conn.execute(query.execution_options(yield_per=_CHUNK)):
+    for row in streamed(conn, query, _CHUNK):
         yield Stored(_item(table, row, names), row.received_at, row.seq)
 
 

@@ -1,8 +1,6 @@
 """The ledger shows every change, removal, insertion and other order, and seals show it of readings."""
 
-import shutil
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from sqlalchemy import Connection, text
@@ -13,22 +11,20 @@ from monitor.store import readings
 from monitor.store.database import Store
 from monitor.store.schema import APPEND_ONLY
 from rules.quantity import parse_instant
-from rules.reading import HOUR, SECOND, Fault, Reading
+from rules.reading import HOUR, MINUTE, SECOND, Fault, Reading
 
 T0 = parse_instant("2026-03-02T13:00:00Z")
 
 
-@pytest.fixture(scope="module")
-def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A migrated database with nothing in it, to be copied: migrating anew for each test would take most of the time."""
-    path = tmp_path_factory.mktemp("empty") / "larderer.sqlite"
-    Store(path).open().close()
-    return path
+@pytest.fixture(params=["sqlite", "postgresql"])
+def engine(request: pytest.FixtureRequest) -> str:
+    """The ledger's tests run on both engines in the default tier."""
+    return str(request.param)
 
 
 @pytest.fixture
-def store(tmp_path: Path, empty: Path) -> Iterator[Store]:
-    with Store(shutil.copy(empty, tmp_path / "larderer.sqlite")) as opened:
+def store(database: str) -> Iterator[Store]:
+    with Store(database) as opened:
         yield opened
 
 
@@ -69,7 +65,8 @@ def tamper(store: Store, *statements: str) -> list[str]:
     with store.write() as conn:
         for table in APPEND_ONLY:
             for verb in ("update", "delete"):
-                conn.execute(text(f"DROP TRIGGER IF EXISTS {table}_no_{verb}"))
+                on = f" ON {table}" if conn.dialect.name == "postgresql" else ""
+                conn.execute(text(f"DROP TRIGGER IF EXISTS {table}_no_{verb}{on}"))
         for statement in statements:
             assert conn.execute(text(statement)).rowcount != 0
     with store.read() as conn:
@@ -97,8 +94,18 @@ def test_entry_keeps_when_it_happened_and_when_it_was_written(store: Store) -> N
         ledger.append(conn, "note", {"a": 1}, T0, by="Odile Marsh", entered_at=T0 + HOUR)
     with store.read() as conn:
         (entry,) = ledger.entries(conn)
-    assert (entry.seq, entry.at, entry.entered_at, entry.kind, entry.by, entry.body) == (1, T0, T0 + HOUR, "note", "Odile Marsh", {"a": 1})
+    body = {"a": 1, "meaning": "made this entry", "late_s": 3600}
+    assert (entry.seq, entry.at, entry.entered_at, entry.kind, entry.by, entry.body) == (1, T0, T0 + HOUR, "note", "Odile Marsh", body)
     assert entry.hash == chain.entry_hash(chain.GENESIS, entry._asdict())
+
+
+@pytest.mark.parametrize(("minutes", "late"), [(0, None), (5, None), (5.1, 306), (-3, None)])
+def test_entry_of_a_person_written_down_late_is_marked(store: Store, minutes: float, late: int | None) -> None:
+    """More than five minutes after it happened; the program's own entries need no such word."""
+    with store.write() as conn:
+        mine = ledger.append(conn, "lot-event", {}, T0, "Odile Marsh", entered_at=T0 + round(minutes * MINUTE))
+        own = ledger.append(conn, "finding", {}, T0, entered_at=T0 + HOUR)
+    assert (mine.body.get("late_s"), own.body) == (late, {})
 
 
 @pytest.mark.parametrize("body", [{"a": float("nan")}, {"a": object()}, {"a": "\ud800"}])
@@ -184,7 +191,7 @@ def test_cut_tail_is_found(filled: Store, kept: int) -> None:
 def rewrite(store: Store) -> None:
     """Change entry 2 and hash everything after it anew, as the program would have."""
     with store.write() as conn:
-        conn.execute(text("DROP TRIGGER ledger_no_update"))
+        conn.execute(text("DROP TRIGGER ledger_no_update" + (" ON ledger" if conn.dialect.name == "postgresql" else "")))
         conn.execute(text('UPDATE ledger SET body = \'{"text":"nothing"}\' WHERE seq = 2'))
         previous = chain.GENESIS
         for entry in list(ledger.entries(conn)):

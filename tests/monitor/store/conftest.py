@@ -1,8 +1,6 @@
-"""A real store in a temporary folder, and a writer on it."""
+"""A real store on each engine, and a writer on it."""
 
-import shutil
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
@@ -10,17 +8,15 @@ from monitor.store.database import Store
 from monitor.store.writer import Writer
 
 
-@pytest.fixture(scope="module")
-def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A migrated database with nothing in it, to be copied: migrating anew for each test would take most of the time."""
-    path = tmp_path_factory.mktemp("empty") / "larderer.sqlite"
-    Store(path).open().close()
-    return path
+@pytest.fixture(params=["sqlite", "postgresql"])
+def engine(request: pytest.FixtureRequest) -> str:
+    """The store's own tests run on both engines in the default tier."""
+    return str(request.param)
 
 
 @pytest.fixture
-def store(tmp_path: Path, empty: Path) -> Iterator[Store]:
-    with Store(shutil.copy(empty, tmp_path / "larderer.sqlite"), busy_timeout_s=0.2) as opened:
+def store(database: str) -> Iterator[Store]:
+    with Store(database, busy_timeout_s=0.2) as opened:
         yield opened
 
 

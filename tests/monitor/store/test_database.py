@@ -14,6 +14,7 @@ from monitor.store.database import Store
 from monitor.store.schema import APPEND_ONLY
 
 
+@pytest.mark.parametrize("engine", ["sqlite"], indirect=True)  # its pragmas
 def test_commits_survive_a_power_cut_by_wal_and_full_sync(store: Store) -> None:
     """The writing connection uses the write-ahead log with synchronous FULL (2)."""
     with store.write_engine.connect() as conn:
@@ -80,13 +81,13 @@ def test_file_that_is_no_database_is_refused(tmp_path: Path) -> None:
     assert path.read_text().startswith("not a database")
 
 
-def test_database_of_a_newer_version_is_refused(store: Store) -> None:
+def test_database_of_a_newer_version_is_refused(store: Store, database: str) -> None:
     """An unknown revision is not touched."""
     with store.write() as conn:
         conn.execute(text("UPDATE alembic_version SET version_num = '9999'"))
     store.close()
     with pytest.raises(StoreVersion, match="revision 9999, which this version does not know"):
-        Store(store.path).open()
+        Store(database).open()
 
 
 def test_wrong_type_is_refused_by_the_database(store: Store) -> None:

@@ -3,6 +3,7 @@
 import itertools
 import random
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -79,6 +80,7 @@ def test_stamps_of_the_future_are_stored_and_left_out_unless_asked_for(store: St
         assert [s.item.celsius for s in readings.between(conn, T0, T0 + HOUR, unjudged=True)] == [1.0, 2.0]
 
 
+@pytest.mark.parametrize("engine", ["sqlite"], indirect=True)  # the figure is that of its file
 def test_a_reading_takes_well_below_80_bytes(store: Store) -> None:
     """Growth of the file per reading, its index included, stored one second of ten probes at a time."""
     value = random.Random(7)

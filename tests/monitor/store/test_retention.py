@@ -1,7 +1,6 @@
 """Old readings go, block by block, once nothing needs them; their seals and the deletion stay on record."""
 
-import sqlite3
-from contextlib import closing, suppress
+from contextlib import suppress
 
 import pytest
 from sqlalchemy import text
@@ -166,12 +165,12 @@ def test_deletion_beyond_what_the_ledger_says_is_found(store: Store, statement: 
     """A row more or less than the entry tells, an entry taken away or widened: each is named."""
     fill(store, 2)
     sweep(store, T0 + 31 * DAY)
-    with closing(sqlite3.connect(store.path)) as conn:
+    with store.write() as conn:
         for table in ("reading", "ledger"):
             for verb in ("update", "delete"):
-                conn.execute(f"DROP TRIGGER {table}_no_{verb}")
-        assert conn.execute(statement).rowcount == 1
-        conn.commit()
+                on = f" ON {table}" if conn.dialect.name == "postgresql" else ""
+                conn.execute(text(f"DROP TRIGGER IF EXISTS {table}_no_{verb}{on}"))
+        assert conn.execute(text(statement.replace(":", r"\:"))).rowcount == 1
     with store.read() as conn:
         assert ledger.verify(conn)[0].startswith(told)
 

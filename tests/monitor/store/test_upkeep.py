@@ -80,7 +80,7 @@ def test_snapshot_that_cannot_be_read_is_told(store: Store) -> None:
     """A damaged snapshot is named, not skipped."""
     with store.write() as conn:
         snapshots.keep(conn, {}, T0, "abc", T0)
-        conn.execute(text("UPDATE snapshot SET data = x'0102'"))
+        conn.execute(text("UPDATE snapshot SET data = :data"), {"data": b"\x01\x02"})
     with pytest.raises(StoreDamaged, match="snapshot 1 cannot be read"), store.read() as conn:
         snapshots.newest(conn)
 

@@ -203,6 +203,7 @@ def test_closing_writes_what_was_submitted_and_refuses_more(store: Store) -> Non
         writer.submit(put("a"))
 
 
+@pytest.mark.parametrize("engine", ["sqlite"], indirect=True)  # a server holds its files
 def test_file_that_is_gone_is_told_and_not_begun_anew(store: Store, writer: Writer, tmp_path: Path) -> None:
     """A database moved away under the service stops writing; put back, it goes on."""
     writer.submit(put("a")).result(WAIT_S)
@@ -215,6 +216,7 @@ def test_file_that_is_gone_is_told_and_not_begun_anew(store: Store, writer: Writ
     assert writer.submit(put("c")).result(WAIT_S) == "c"
 
 
+@pytest.mark.parametrize("engine", ["sqlite"], indirect=True)  # a server holds its files
 def test_file_that_was_replaced_is_told(store: Store, writer: Writer, tmp_path: Path) -> None:
     """Nothing is written on to a file that has lost its name."""
     writer.submit(put("a")).result(WAIT_S)
@@ -238,6 +240,7 @@ def test_swallowed_trouble_is_not_acknowledged(store: Store, writer: Writer) -> 
     assert writer.submit(put("b")).result(WAIT_S) == "b"
 
 
+@pytest.mark.parametrize("engine", ["sqlite"], indirect=True)  # a server keeps its log by itself
 def test_log_is_cut_once_the_reader_that_held_it_has_gone(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """The write-ahead log grows under a long reader and is cut after it."""
     monkeypatch.setattr(sqlite_module, "WAL_BYTES", 200_000)

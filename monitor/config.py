@@ -47,7 +47,10 @@ class Server:
 
 @dataclass(frozen=True, slots=True)
 class Mqtt:
-    """The broker. `topics` is the mapping of foreign topics to probes, handed to the MQTT driver as written."""
+    """The broker. `topics` is the mapping of foreign topics to probes, handed to the MQTT driver as written.
+
+    `answers`: the topic on which people acknowledge; blank: none.
+    """
 
     host: str
     port: int = 1883
@@ -57,6 +60,7 @@ class Mqtt:
     tls_cert: Path | None = None
     tls_key: Path | None = None
     topics: tuple[Mapping[str, object], ...] = ()
+    answers: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +74,49 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Somebody who works here or inspects. `bells` are tried in this order."""
+    """Somebody who works here or inspects. `bells` are tried in this order; answers by mail come from `mail`."""
 
     name: str
     role: str
     bells: tuple[str, ...] = ()
+    mail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """A weekly shift on weekdays (0 = Monday), from `start` to `until`, minutes after local midnight.
+
+    It runs past midnight where `until` is no later than `start`.
+    """
+
+    persons: tuple[str, ...]
+    days: tuple[int, ...]
+    start: int
+    until: int
+
+
+@dataclass(frozen=True, slots=True)
+class Heartbeat:
+    """The outward beat: an address that is asked `every` so often, for as long as judging goes on."""
+
+    url: Secret
+    method: str = "GET"
+    every: Span = 5 * MINUTE
+    timeout: Span = 15_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class MailAnswers:
+    """The mailbox (IMAP) into which replies to messages come. `address` is what people reply to, where messages are to say it."""
+
+    host: str
+    port: int
+    username: str
+    password: Secret
+    tls: str = "on"
+    folder: str = "INBOX"
+    address: str = ""
+    every: Span = MINUTE
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +139,16 @@ class BellConfig:
 
 @dataclass(frozen=True, slots=True)
 class Rung:
-    """One rung of the escalation ladder: who is told `after` the alarm rang, while nobody has acknowledged it."""
+    """One rung of the escalation ladder: who is told `after` the alarm rang, while nobody has acknowledged it.
+
+    `on_duty`: also whoever the roster then has on duty.
+    """
 
     after: Span
     bells: tuple[str, ...] = ()
     persons: tuple[str, ...] = ()
     at_least: str = "low"
+    on_duty: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +157,8 @@ class AlarmsConfig:
 
     `repeat`: the last rung rings again this often. `realarm`: an acknowledged alarm whose condition still stands
     rings as new after this (0: never). `quiet`: a new excursion of a cause that was told less than this ago waits
-    for the rest of it. `shelve_at_most` bounds the shelving of alarms that are not critical.
+    for the rest of it. `shelve_at_most` bounds the shelving of alarms that are not critical. `nobody_on_duty`: who is told
+    then (blank: everybody who can be). `drill`: local time of the monthly bell drill, `drill_answer` how long it may be answered.
     """
 
     repeat: Span = 15 * MINUTE
@@ -121,6 +168,9 @@ class AlarmsConfig:
     link_valid: Span = 12 * HOUR
     all_well: int | None = 7 * 60
     all_well_to: tuple[str, ...] = ()
+    nobody_on_duty: tuple[str, ...] = ()
+    drill: int | None = 10 * 60
+    drill_answer: Span = 30 * MINUTE
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +202,9 @@ class Config:
     escalation: tuple[Rung, ...] = ()
     alarms: AlarmsConfig = AlarmsConfig()
     store: StoreConfig = StoreConfig()
+    duties: tuple[Duty, ...] = ()
+    heartbeat: Heartbeat | None = None
+    mail_answers: MailAnswers | None = None
     notes: tuple[str, ...] = ()
 
     def bell(self, bell_id: str) -> BellConfig | None:

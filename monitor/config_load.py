@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -25,6 +24,7 @@ from monitor.config import (
     Source,
     StoreConfig,
 )
+from monitor.config_reach import check_reach, read_clock, read_duty, read_heartbeat, read_mail_answers
 from monitor.errors import ConfigError
 from monitor.toml_lines import Lines
 from rules.errors import QuantityError
@@ -33,16 +33,43 @@ from rules.reading import HOUR, MINUTE, SECOND, Span
 
 #: What each table may hold; a source's other keys are its driver's affair.
 KEYS: Mapping[str, tuple[str, ...]] = {
-    "": ("plan", "data", "server", "store", "mqtt", "source", "person", "bell", "escalation", "alarms"),
+    "": (
+        "plan",
+        "data",
+        "server",
+        "store",
+        "mqtt",
+        "source",
+        "person",
+        "duty",
+        "bell",
+        "escalation",
+        "alarms",
+        "heartbeat",
+        "mail_answers",
+    ),
     "server": ("host", "port", "trusted_network", "public_url"),
     "store": ("url", "url_file", "url_env", "keep", "copy_every", "spare_mb"),
-    "mqtt": ("host", "port", "username", "password_file", "password_env", "tls_ca", "tls_cert", "tls_key", "topic"),
-    "person": ("name", "role", "bells"),
+    "mqtt": ("host", "port", "username", "password_file", "password_env", "tls_ca", "tls_cert", "tls_key", "topic", "answers"),
+    "person": ("name", "role", "bells", "mail"),
+    "duty": ("persons", "days", "from", "until"),
     "bell": ("id", "url", "url_file", "url_env", "program", "topic", "timeout", "on", "off", "off_when"),
-    "escalation": ("after", "bells", "persons", "at_least"),
-    "alarms": ("repeat", "realarm", "quiet", "shelve_at_most", "link_valid", "all_well", "all_well_to"),
+    "escalation": ("after", "bells", "persons", "on_duty", "at_least"),
+    "alarms": (
+        "repeat",
+        "realarm",
+        "quiet",
+        "shelve_at_most",
+        "link_valid",
+        "all_well",
+        "all_well_to",
+        "nobody_on_duty",
+        "drill",
+        "drill_answer",
+    ),
+    "heartbeat": ("url", "url_file", "url_env", "method", "every", "timeout"),
+    "mail_answers": ("host", "port", "username", "password_file", "password_env", "tls", "folder", "address", "every"),
 }
-_CLOCK = re.compile(r"^([01]?\d|2[0-3]):([0-5]\d)$")
 _T = TypeVar("_T")
 
 
@@ -121,7 +148,7 @@ class Table:
         label = self.values.get("id") or self.values.get("name") or self.values.get("driver")
         if isinstance(label, str):
             return f"{self.name} {label!r}"
-        single = {"": "the file"} | {name: f"[{name}]" for name in ("server", "store", "mqtt", "alarms")}
+        single = {"": "the file"} | {name: f"[{name}]" for name in ("server", "store", "mqtt", "alarms", "heartbeat", "mail_answers")}
         return single.get(self.name, f"{self.name} number {self.number + 1}")
 
 
@@ -169,8 +196,12 @@ class Loader:
             escalation=tuple(self._each(values, "escalation", self._rung)),
             alarms=self._alarms(self._table(values, "alarms")),
             store=self._keeping(self._table(values, "store")),
+            duties=tuple(self._each(values, "duty", read_duty)),
+            heartbeat=read_heartbeat(self._table(values, "heartbeat")) if "heartbeat" in values else None,
+            mail_answers=read_mail_answers(self._table(values, "mail_answers")) if "mail_answers" in values else None,
         )
         self._whole(config, values)
+        check_reach(self, config)
         if check_bells:
             self._addresses(config)
         if self.problems:
@@ -259,7 +290,7 @@ class Loader:
             table.bad("username", 'the broker has a password but no username; write username = "…"')
         host = table.text("host", required=True)
         files = [self.place(file) if file else None for file in (ca, cert, key)]
-        return Mqtt(host, port, table.text("username"), secret, *files, topics=tuple(topics))
+        return Mqtt(host, port, table.text("username"), secret, *files, topics=tuple(topics), answers=table.text("answers"))
 
     def _source(self, table: Table) -> Source | None:
         driver = table.values.get("driver")
@@ -271,7 +302,7 @@ class Loader:
         return Source(str(driver), options, self.lines.of("source", table.number))
 
     def _person(self, table: Table) -> Person:
-        return Person(table.text("name", required=True), table.one_of("role", ROLES, "operator"), table.texts("bells"))
+        return Person(table.text("name", required=True), table.one_of("role", ROLES, "operator"), table.texts("bells"), table.text("mail"))
 
     def _bell(self, table: Table) -> BellConfig:
         ways = [way for way in ("url", "url_file", "url_env", "program", "topic") if way in table.values]
@@ -298,24 +329,24 @@ class Loader:
         if "after" not in table.values:
             table.bad("after", f'{table.title} has no after; write how long after the alarm it rings, such as after = "10 min"')
         bells, persons = table.texts("bells"), table.texts("persons")
-        if not bells and not persons:
-            table.bad("after", f"{table.title} tells nobody; write bells or persons")
-        return Rung(table.span("after", 0), bells, persons, table.one_of("at_least", PRIORITIES, "low"))
+        on_duty = table.get("on_duty", bool, False, "true or false")
+        if not bells and not persons and not on_duty:
+            table.bad("after", f"{table.title} tells nobody; write bells, persons or on_duty = true")
+        return Rung(table.span("after", 0), bells, persons, table.one_of("at_least", PRIORITIES, "low"), on_duty)
 
     def _alarms(self, table: Table) -> AlarmsConfig:
         plain = AlarmsConfig()
-        clock = table.text("all_well", "07:00")
-        match = _CLOCK.match(clock)
-        if clock and match is None:
-            table.bad("all_well", f'all_well is {clock!r}; write a local time such as "07:00", or "" for none')
         return AlarmsConfig(
             repeat=table.span("repeat", plain.repeat, MINUTE),
             realarm=table.span("realarm", plain.realarm),
             quiet=table.span("quiet", plain.quiet),
             shelve_at_most=table.span("shelve_at_most", plain.shelve_at_most, MINUTE),
             link_valid=table.span("link_valid", plain.link_valid, MINUTE),
-            all_well=int(match[1]) * 60 + int(match[2]) if match else None,
+            all_well=read_clock(table, "all_well", "07:00", none=True),
             all_well_to=table.texts("all_well_to"),
+            nobody_on_duty=table.texts("nobody_on_duty"),
+            drill=read_clock(table, "drill", "10:00", none=True),
+            drill_answer=table.span("drill_answer", plain.drill_answer, MINUTE),
         )
 
     def _whole(self, config: Config, values: Mapping[str, object]) -> None:

@@ -101,7 +101,7 @@ def test_every_setting_is_in_the_configuration_page() -> None:
     text = SETTINGS.read_text(encoding="utf-8")
     parts = re.split(r"(?m)^## ", text)
     for table, keys in KEYS.items():
-        heading = f"[[{table}]]" if table in ("source", "person", "bell", "escalation") else f"[{table}]"
+        heading = f"[[{table}]]" if table in ("source", "person", "duty", "bell", "escalation") else f"[{table}]"
         if table:
             part = next((p for p in parts if p.split("\n", 1)[0].strip(" `") == heading), None)
             assert part is not None, f"docs/configuration.md has no heading for {heading}"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.config import AlarmsConfig, Person, Rung, load_config
+from monitor.config import AlarmsConfig, Duty, Person, Rung, load_config
 from monitor.config_load import KEYS
 from monitor.errors import ConfigError
 from monitor.toml_lines import Lines
@@ -27,7 +27,7 @@ def test_good_configuration_is_read_whole(monkeypatch: pytest.MonkeyPatch) -> No
     assert config.mqtt.password is not None
     assert config.mqtt.password.reveal() == "hush-broker"
     assert config.mqtt.topics == ({"topic": "yard/cooler/1", "probe": "air-1"},)
-    assert [(s.driver, dict(s.options), s.line) for s in config.sources] == [("serial", {"port": "/dev/ttyUSB0"}, 23), ("mqtt", {}, 27)]
+    assert [(s.driver, dict(s.options), s.line) for s in config.sources] == [("serial", {"port": "/dev/ttyUSB0"}, 24), ("mqtt", {}, 28)]
     assert config.persons[1] == Person("Tam Okafor", "reviewer", ("tam-mail",))
     phone, mail, horn, siren = config.bells
     assert phone.timeout == 10 * SECOND
@@ -35,15 +35,24 @@ def test_good_configuration_is_read_whole(monkeypatch: pytest.MonkeyPatch) -> No
     assert mail.url.reveal() == "json://127.0.0.1:9/tam-token"
     assert horn.program == ("/bin/sh", "-c", "cat")
     assert (siren.topic, siren.on, siren.off, siren.off_when) == ("ferncliff/siren", "1", "0", "cleared")
-    assert config.escalation[1] == Rung(10 * MINUTE, persons=("Tam Okafor",), at_least="medium")
-    assert config.alarms == AlarmsConfig(repeat=20 * MINUTE, all_well=390, all_well_to=("odile-phone",))
+    assert config.escalation[1] == Rung(10 * MINUTE, persons=("Tam Okafor",), at_least="medium", on_duty=True)
+    assert config.alarms == AlarmsConfig(
+        repeat=20 * MINUTE, all_well=390, all_well_to=("odile-phone",), nobody_on_duty=("Tam Okafor",), drill=660, drill_answer=20 * MINUTE
+    )
+    assert config.persons[0].mail == "odile@larder.example"
+    assert config.duties == (Duty(("Odile Marsh",), (0, 1, 2, 3, 4, 6), 18 * 60, 6 * 60),)
+    assert config.mqtt.answers == "ferncliff/answers"
+    assert config.heartbeat is not None
+    assert (config.heartbeat.method, config.heartbeat.every) == ("POST", MINUTE)
+    assert config.mail_answers is not None
+    assert (config.mail_answers.port, config.mail_answers.tls, config.mail_answers.folder) == (993, "on", "INBOX")
 
 
 def test_secrets_are_in_no_text_of_the_configuration(monkeypatch: pytest.MonkeyPatch) -> None:
     """Printing or logging a configuration gives nothing away."""
     monkeypatch.setenv("LARDERER_TEST_BELL", "json://127.0.0.1:9/tam-token")
     config = load_config(FOLDER / "good.toml", check_bells=False)
-    for text in (repr(config), str(config), str(config.mqtt)):
+    for text in (repr(config), str(config), str(config.mqtt), repr(config.heartbeat), repr(config.mail_answers)):
         assert "hush-broker" not in text
         assert "token" not in text
 

@@ -24,11 +24,12 @@ from monitor.alarms.limit_text import limit_text
 from monitor.closing import Closing, missing_from
 from monitor.config import Config, Person
 from monitor.errors import InputError, NotClosable, NotFoundError, RefusedError
+from monitor.ledger import LATE
 from monitor.store.metadata import INSTANT, SMALL, TEXT, WHOLE, metadata
 from rules.finding import Finding
 from rules.plan import Plan
 from rules.quantity import format_instant
-from rules.reading import Instant
+from rules.reading import SECOND, Instant
 from rules.sources import short_source
 
 #: `state`: open (to be dealt with), answered (waits for the second person), closed. `facts` and `answers` are JSON.
@@ -282,7 +283,9 @@ class Deviations:
         self, conn: Connection, number: int, at: Instant, now: Instant, by: str, kind: str, what: str, *, planned: bool = False
     ) -> None:
         conn.execute(insert(action).values(deviation_id=number, at=at, entered_at=now, by=by, kind=kind, text=what, planned=int(planned)))
-        body = {"deviation": f"D{number}", "what": kind, "text": what, "done": format_instant(at), "planned": planned}
+        body: dict[str, Any] = {"deviation": f"D{number}", "what": kind, "text": what, "done": format_instant(at), "planned": planned}
+        if by and now - at > LATE:
+            body["late_s"] = (now - at) // SECOND
         self._record(conn, "deviation", body, now, by)
 
     def _finish(self, conn: Connection, row: RowMapping, by: str, now: Instant, values: Mapping[str, Any]) -> None:

@@ -82,7 +82,7 @@ class Pipeline:
     def start(self, conn: Connection, now: Instant) -> None:
         """After a start: put the plan in force, judge what was stored, and say how long nobody was watching."""
         if self.judging.adopt(conn, self.plan, now):
-            self._note(conn, "plan", {"sha256": self.plan.sha256, "site": self.plan.site.id}, now)
+            self._note(conn, "plan", {"sha256": self.plan.sha256, "site": self.plan.site.id, "name": self.plan.site.name}, now)
         self._ready(conn, now)
         last = plans.get_setting(conn, ALIVE)
         if last is not None and now - last > BLIND_FROM:
@@ -133,6 +133,7 @@ class Pipeline:
                 body = {
                     "event": event.event,
                     "lot": event.lot,
+                    "product": self._product(event.lot)[0],
                     "name": event.name,
                     "value": event.value,
                     "entered": None if event.entered is None else format_instant(event.entered),
@@ -301,8 +302,8 @@ class Pipeline:
             self._urgent()
 
     def _tell_one(self, conn: Connection, finding: Finding, now: Instant) -> None:
-        self._note(conn, FINDING, finding._asdict(), finding.at)
         product, plan = self._product(finding.lot)
+        self._note(conn, FINDING, {**finding._asdict(), "product": product}, finding.at)
         self.deviations.open(conn, finding, plan, now, product)
         cause = causes.from_finding(finding, plan, product)
         if cause is not None:

@@ -22,6 +22,9 @@ from rules.plan import Probe
 from rules.quantity import format_instant, format_span
 from rules.reading import HOUR, SECOND, Instant
 
+#: Records that are not made of a day's work: they do not ask for another review of it.
+_UPKEEP = ("review", "person", "seal", "monitoring", "retention", "check", "backup", "restore-rehearsal")
+
 
 class Views(LotViews):
     """The read models; `Desk` adds what can be done."""
@@ -156,9 +159,7 @@ class Views(LotViews):
             of_day = (ledger.c.at > since) & (ledger.c.at <= until)
             kinds = conn.execute(select(ledger.c.kind, func.count()).where(of_day).group_by(ledger.c.kind).order_by(ledger.c.kind))
             counts: dict[str, int] = {row[0]: row[1] for row in kinds}
-            after = conn.execute(
-                select(func.count()).where(of_day & (ledger.c.seq > last) & ledger.c.kind.notin_(("review", "person", "seal")))
-            ).scalar_one()
+            after = conn.execute(select(func.count()).where(of_day & (ledger.c.seq > last) & ledger.c.kind.notin_(_UPKEEP))).scalar_one()
             matters = self.open_matters(conn, since, until)
             makers = sorted(days.makers_of(conn, since, until))
         return {

@@ -10,7 +10,7 @@ from rules.errors import QuantityError
 from rules.reading import Instant
 
 #: Kinds that tell nothing about a day's work.
-_UPKEEP = ("seal", "export")
+_UPKEEP = ("seal", "export", "monitoring", "retention", "check", "backup", "restore-rehearsal")
 
 
 class About:

@@ -112,8 +112,17 @@ def record_text(kind: str, body: Mapping[str, Any], clock: Clock) -> str:
     if kind == "alarm":
         return f"{body.get('alarm', '')} {body.get('what', '')}" + (f": {body['text']}" if body.get("text") else "")
     told = [str(body[name]) for name in ("text", "comment") if body.get(name)]
-    left = {k: v for k, v in body.items() if k not in ("text", "comment", "at")}
-    return " | ".join(told + ([", ".join(_facts(left, clock))] if _facts(left, clock) else []))
+    left = {k: v for k, v in body.items() if k not in ("text", "comment", "at", *_SIGNED)}
+    return " | ".join(told + ([", ".join(_facts(left, clock))] if _facts(left, clock) else []) + signed(body))
+
+
+_SIGNED = ("meaning", "late_s")
+
+
+def signed(body: Mapping[str, Any]) -> list[str]:
+    """What the name under a record means, and that it was written down late where it was."""
+    said = [f"signed: {body['meaning']}"] if body.get("meaning") else []
+    return said + ([f"WRITTEN DOWN {format_span(int(body['late_s']) * SECOND)} LATE"] if body.get("late_s") else [])
 
 
 def recall_text(entry: Mapping[str, Any], clock: Clock, unit: str) -> str:
@@ -140,7 +149,7 @@ def deviation_lines(entry: Mapping[str, Any], clock: Clock) -> list[str]:
     body = entry["body"]
     by = f" by {entry['by']}" if entry["by"] else ""
     what = str(body.get("what", "noted"))
-    lines = [f"{clock(entry['at'])}: {what}{by}" + (f". {body['text']}" if body.get("text") else "")]
+    lines = [". ".join([f"{clock(entry['at'])}: {what}{by}"] + ([str(body["text"])] if body.get("text") else []) + signed(body))]
     if body.get("limit_text"):
         lines.append(f"Limit: {body['limit_text']}" + (f" ({body['source']})" if body.get("source") else ""))
     for seen in body.get("observed", ()) if isinstance(body.get("observed"), list) else ():
@@ -152,7 +161,22 @@ def deviation_lines(entry: Mapping[str, Any], clock: Clock) -> list[str]:
     answers = body.get("answers")
     if isinstance(answers, Mapping):
         lines += [f"{words}: {answers[name]}" for name, words in _ANSWERS.items() if answers.get(name)]
-    shown = ("deviation", "what", "text", "limit_text", "source", "observed", "do", "answers", "plan", "lot", "step", "limit", "at")
+    shown = (
+        "deviation",
+        "what",
+        "text",
+        "limit_text",
+        "source",
+        "observed",
+        "do",
+        "answers",
+        "plan",
+        "lot",
+        "step",
+        "limit",
+        "at",
+        *_SIGNED,
+    )
     rest = _facts({k: v for k, v in body.items() if k not in shown}, clock)
     return lines + ([", ".join(rest)] if rest else [])
 

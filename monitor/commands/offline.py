@@ -19,22 +19,26 @@ if TYPE_CHECKING:
     from monitor.store.database import Store
 
 
-def database_path(config: Config) -> Path:
-    """Where the site's SQLite file lies."""
-    url = config.store_url.reveal()
-    return Path(url.removeprefix("sqlite:///")) if url else config.data / "larderer.sqlite"
+def store_of(config: Config, *, create: bool = False) -> Store:
+    """The site's store, not yet open."""
+    from monitor.store.database import Store
+
+    return Store(config.store_url.reveal() or config.data / "larderer.sqlite", create)
+
+
+def made(config: Config) -> bool:
+    """Whether there can be a store to read: a server's database is taken to be there, a file is looked for."""
+    store = store_of(config)
+    return not store.on_file or store.path.exists()
 
 
 @contextmanager
 def opened(config: Config, *, create: bool = False) -> Iterator[Store]:
     """The store, open; InputError where there is none and none is to be made."""
-    from monitor.store.database import Store
-
-    path = database_path(config)
-    if not create and not path.exists():
-        raise InputError(f"{path} does not exist; run the service once, or name its configuration with --config")
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with Store(path) as store:
+    store = store_of(config, create=create)
+    if not create and store.on_file and not store.path.exists():
+        raise InputError(f"{store.path} does not exist; run the service once, or name its configuration with --config")
+    with store:
         yield store
 
 
@@ -62,6 +66,15 @@ def export_one(config_path: Path, day: str) -> str:
     return done.stdout.strip()
 
 
+def verify_live(config_path: Path, head: str | None) -> tuple[int, str]:
+    """Verify the live ledger of the configured store, whichever engine keeps it: exit code and text."""
+    from monitor.export.check import check_live
+
+    with opened(load_config(config_path, check_bells=False)) as store:
+        outcome = check_live(store, head)
+    return (1 if outcome.wrong else 0), "\n".join(outcome.lines())
+
+
 def verify_path(path: Path, key: Path | None, head: str | None) -> tuple[int, str]:
     """Verify an export folder, or the live ledger where `path` is a database file or its folder: exit code and text."""
     from monitor.export.check import check_path
@@ -87,7 +100,7 @@ def import_file(config_path: Path, file: Path) -> str:
     plan = read_plan(config.plan)
     items = read_csv_file(file, [p.id for p in plan.probes], [p.id for p in plan.probes if p.place == "humidity"])
     now = SystemClock()()
-    with alone(config), opened(config, create=True) as store, store.write() as conn:
+    with alone(config), opened(config, create=True) as store, store.write(alone=True) as conn:
         from monitor import late, ledger
 
         newest = {probe: found.at for probe, found in readings.newest_by_probe(conn).items()}
@@ -122,7 +135,7 @@ def backup_to(config_path: Path, target: Path) -> str:
 
 
 def restore_from(config_path: Path, source: Path) -> str:
-    """Put a verified backup in place; the old database is kept beside it."""
+    """Put a verified backup in place; the old file is kept beside it, and a server's database has to be empty."""
     config = load_config(config_path, check_bells=False)
     if not source.is_file():
         raise InputError(f"{source} is no file; write the path of a backup")
@@ -130,7 +143,12 @@ def restore_from(config_path: Path, source: Path) -> str:
     if code:
         raise RefusedError(f"{source} does not verify, so nothing was changed:\n{text}")
     now = SystemClock()()
-    path = database_path(config)
+    target = store_of(config, create=True)
+    if not target.on_file:
+        with alone(config):
+            _restore_into(target, source, now)
+        return f"{source} is copied into {target.where}; the restore is in the ledger."
+    path = target.path
     with alone(config):
         kept = ""
         if path.exists():
@@ -146,6 +164,17 @@ def restore_from(config_path: Path, source: Path) -> str:
 
             ledger.append(conn, "restore", {"from": source.name}, now)
     return f"{source} is in place of {path}; the restore is in the ledger.{kept}"
+
+
+def _restore_into(target: Store, source: Path, now: int) -> None:
+    """Copy a backup into the empty database of a server, with the note of it, in one transaction."""
+    from monitor import ledger
+    from monitor.store.copying import copy_rows
+    from monitor.store.database import Store
+
+    with Store(source, create=False) as backup, target, backup.read() as old, target.write(alone=True) as conn:
+        copy_rows(old, conn)
+        ledger.append(conn, "restore", {"from": source.name}, now)
 
 
 def add_user(config_path: Path, name: str, role: str) -> str:

@@ -35,17 +35,18 @@ def export(day: Annotated[str, typer.Argument(help="the local day, YYYY-MM-DD")]
 
 @app.command()
 def verify(
-    path: Annotated[Path, typer.Argument(help="an export folder, or the live database")],
+    path: Annotated[Path | None, typer.Argument(help="an export folder or a database file; left out: the live store")] = None,
     key: Annotated[Path | None, typer.Option(help="the site's public key, from elsewhere")] = None,
     head: Annotated[str | None, typer.Option(help="a ledger head hash, from elsewhere")] = None,
+    config: ConfigOption = CONFIG,
 ) -> None:
     """Verify an export folder or the live ledger. Exit code 0: holds. 1: does not. 2: bad input.
 
     Example: larderer verify exports/ferncliff/2026-03-02 --key site.pub
     """
-    from monitor.commands.offline import verify_path
+    from monitor.commands.offline import verify_live, verify_path
 
-    code, text = verify_path(path, key, head)
+    code, text = verify_live(config, head) if path is None else verify_path(path, key, head)
     said(text)
     raise typer.Exit(code)
 
@@ -80,7 +81,7 @@ def rejudge(
 
 @app.command()
 def backup(target: Annotated[Path, typer.Argument(help="the file to write")], config: ConfigOption = CONFIG) -> None:
-    """Copy the live database to a file, whole, while the service runs.
+    """Copy the live database to a file, whole, while the service runs; a SQLite file, also where PostgreSQL keeps the records.
 
     Example: larderer backup /media/usb/larderer-backup.sqlite
     """
@@ -92,6 +93,8 @@ def backup(target: Annotated[Path, typer.Argument(help="the file to write")], co
 @app.command()
 def restore(source: Annotated[Path, typer.Argument(help="a backup")], config: ConfigOption = CONFIG) -> None:
     """Put a verified backup in place of the database; the service must not be running. The old file is kept beside it.
+
+    Where PostgreSQL keeps the records, the database has to be empty: make another, and name it in [store] url.
 
     Example: larderer restore /media/usb/larderer-backup.sqlite
     """

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from sqlalchemy import BigInteger, Connection, Engine, MetaData, func, insert, select, text
+from sqlalchemy import Connection, Engine, Integer, MetaData, func, insert, select, text
 
 from monitor.errors import RefusedError, StoreDamaged, StoreVersion
 from monitor.store import migrations
@@ -36,8 +36,10 @@ def copy_rows(source: Connection, target: Connection, progress: Progress = _quie
     for conn, what in ((source, "the database to be copied"), (target, "the database to copy into")):
         if (found := migrations.current(conn)) != migrations.HEAD:
             raise StoreVersion(f"{what} is at revision {found or 'none'}, not {migrations.HEAD}; open it once with this version")
-    tables = MetaData()
+    # As each engine has them: a number written as the other engine's type could lose its last bits.
+    tables, into = MetaData(), MetaData()
     tables.reflect(source)
+    into.reflect(target)
     wanted = [table for table in tables.sorted_tables if table.name != "alembic_version"]
     for table in wanted:
         if target.execute(select(func.count()).select_from(table)).scalar_one():
@@ -48,15 +50,15 @@ def copy_rows(source: Connection, target: Connection, progress: Progress = _quie
         for row in streamed(source, select(table).order_by(*table.primary_key.columns), _ROWS):
             batch.append(dict(row._mapping))
             if len(batch) == _ROWS:
-                target.execute(insert(table), batch)
+                target.execute(insert(into.tables[table.name]), batch)
                 rows, batch = rows + len(batch), []
                 progress(table.name, rows)
         if batch:
-            target.execute(insert(table), batch)
+            target.execute(insert(into.tables[table.name]), batch)
         progress(table.name, rows := rows + len(batch))
         copied += rows
         if target.dialect.name == "postgresql":
-            _follow(target, table.name, [c.name for c in table.primary_key.columns if isinstance(c.type, BigInteger)])
+            _follow(target, table.name, [c.name for c in table.primary_key.columns if isinstance(c.type, Integer)])
     return copied
 
 

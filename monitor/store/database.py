@@ -36,6 +36,11 @@ class Store:
         self._opened = False
 
     @property
+    def on_file(self) -> bool:
+        """Whether the store is a file of this machine."""
+        return isinstance(self.dialect, SqliteDialect)
+
+    @property
     def path(self) -> Path:
         """The SQLite file; raises StoreError where the store is none."""
         if not isinstance(self.dialect, SqliteDialect):
@@ -69,10 +74,16 @@ class Store:
             yield connection
 
     @contextmanager
-    def write(self) -> Iterator[Connection]:
-        """One transaction of a command that runs while no service does (the service itself goes through `Writer`)."""
-        with translated(self.where), self.write_engine.begin() as connection:
-            yield connection
+    def write(self, *, alone: bool = False) -> Iterator[Connection]:
+        """One transaction of a command (the service itself goes through `Writer`).
+
+        `alone` keeps every service away meanwhile, also those on other machines; raises StoreLocked where one writes.
+        """
+        with translated(self.where), self.write_engine.connect() as connection:
+            if alone:
+                self.dialect.claim(connection)
+            with connection.begin():
+                yield connection
 
     def wal_bytes(self) -> int:
         """Size of the write-ahead log beside the file, 0 where there is none."""

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, delete, insert, select
 from monitor.alarms import message
 from monitor.alarms.ladder import Ladder
 from monitor.alarms.listing import open_alarms
+from monitor.alarms.outbox import Target
 from monitor.alarms.tables import alarm_clock
 from monitor.config import Config
 from rules.plan import Site
@@ -25,14 +26,15 @@ class AllWell:
 
     def __init__(self, config: Config, site: Site, ladder: Ladder, status: Callable[[Connection], str] | None) -> None:
         self._config, self._site, self._ladder, self._status = config, site, ladder, status
-        rungs = ladder.rungs("critical")[:1]
-        to = config.alarms.all_well_to
-        targets = [ladder.own(bell) for bell in to] if to else ladder.targets(rungs)
-        self._targets = [t for t in targets if t.routes[0] not in ladder.things]
+
+    def _targets(self, now: Instant) -> list[Target]:
+        to = self._config.alarms.all_well_to
+        targets = [self._ladder.own(b) for b in to] if to else self._ladder.targets(self._ladder.rungs("critical")[:1], now)
+        return [t for t in targets if t.routes[0] not in self._ladder.things]
 
     def due(self, conn: Connection, now: Instant) -> Instant | None:
         """Say it if its time has come since it was last said; returns its next time, None where it is turned off."""
-        if self._config.alarms.all_well is None or not self._targets:
+        if self._config.alarms.all_well is None or not self._targets(now):
             return None
         last = conn.scalar(select(alarm_clock.c.at).where(alarm_clock.c.name == _NAME))
         if last is None or last > now:  # the first start, or a clock put back: the next morning will do
@@ -63,7 +65,7 @@ class AllWell:
         if self._status is not None:
             text += f" {self._status(conn)}"
         # A day that was slept through is not made up for: one word says how it stands now.
-        self._ladder.say(conn, "well", self._targets, now, f"{head.capitalize()} - {self._site.name}", text)
+        self._ladder.say(conn, "well", self._targets(now), now, f"{head.capitalize()} - {self._site.name}", text)
 
     def _keep(self, conn: Connection, now: Instant) -> None:
         conn.execute(delete(alarm_clock).where(alarm_clock.c.name == _NAME))

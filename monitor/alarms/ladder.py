@@ -18,6 +18,7 @@ from monitor.alarms.tables import alarm
 from monitor.alarms.tables import outbox as outbox_table
 from monitor.config import PRIORITIES, BellConfig, Config, Rung
 from monitor.links import make_link
+from monitor.roster import to_tell
 from rules.plan import Site
 from rules.reading import Instant, Span
 
@@ -45,11 +46,11 @@ class Ladder:
         rank = PRIORITIES.index(priority)
         return sorted((r for r in self.config.escalation if PRIORITIES.index(r.at_least) <= rank), key=lambda r: r.after)
 
-    def targets(self, rungs: Iterable[Rung]) -> list[Target]:
+    def targets(self, rungs: Iterable[Rung], now: Instant) -> list[Target]:
         """Everybody on some rungs, once each: persons by all their bells in turn, other bells each by itself."""
         found: dict[Target, None] = {}
         for rung in rungs:
-            for name in rung.persons:
+            for name in (*(to_tell(self.config, self.site.zone, now) if rung.on_duty else ()), *rung.persons):
                 person = self.config.person(name)
                 if person is not None and person.bells:
                     found[Target(name, person.bells)] = None
@@ -77,7 +78,7 @@ class Ladder:
             reached, mark = rungs, mark or "AGAIN"
         if rung >= len(rungs):
             due = now + self.config.alarms.repeat
-        targets = self.targets(reached)
+        targets = self.targets(reached, now)
         for target in targets:
             self.tell(conn, row["id"], cause, target, now, mark)
         values: dict[str, Any] = {"rung": rung, "anchor_at": now, "next_at": due if rungs else None}

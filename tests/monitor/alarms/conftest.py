@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -78,7 +79,7 @@ class Bench:
         return [str(a["letter"]) for a in sorted(self.open(), key=lambda a: int(str(a["number"])))]
 
 
-def make_config(tmp_path: Path, **changes: object) -> Config:
+def configured(tmp_path: Path, **changes: object) -> Config:
     """Odile at once, Tam after ten minutes, a siren at once for what is critical."""
     plain = Config(
         path=tmp_path / "larderer.toml",
@@ -101,12 +102,18 @@ def make_config(tmp_path: Path, **changes: object) -> Config:
 
 
 @pytest.fixture
+def make_config(tmp_path: Path) -> Callable[..., Config]:
+    """Builds the usual configuration, with changes."""
+    return partial(configured, tmp_path)
+
+
+@pytest.fixture
 def make_bench(tmp_path: Path) -> Iterator[Callable[..., Bench]]:
     """Builds a bench; `store` reopens the same file."""
     stores: list[Store] = []
 
     def make(link: Callable[[int, str, Instant], str] | None = None, **changes: object) -> Bench:
-        config = make_config(tmp_path, **changes)
+        config = configured(tmp_path, **changes)
         store = Store(tmp_path / "larderer.sqlite").open()
         stores.append(store)
         return Bench(store, Alarms(config, SITE, ledger.append, link), config)

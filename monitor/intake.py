@@ -100,6 +100,7 @@ class Intake:
         self._queue: deque[_Batch] = deque()
         self._queued = 0
         self._pulls = 0  # so many pulls are submitted and not yet done
+        self._coming = {True: 0, False: 0}  # so many of them have not begun, of those with and without somebody waiting
         self._parted = False  # the pull that just failed has seen to its batches itself; writer's thread only
         self._behind = 0  # so many batches at the end of the queue are of a backlog
         self._taken = 0  # so many batches at the head of the queue are in the writer's open transaction
@@ -149,14 +150,16 @@ class Intake:
             if free and not self._closed:
                 self._put(batch)
                 self._queued += size
-            down = self._down
+            # One pull on its way takes whatever waits; one for each batch would pile up behind a backlog, and before the clock's ticks.
+            coming = self._coming[True] or (not waiting and self._coming[False])
+            idle = self._down or bool(coming)
         if self._closed:
             batch.future.set_exception(StoreClosed("readings are no longer taken in; start the service again"))
         elif not free:
             text = f"{size} readings found no room: {self._queued} already wait for the store; see to the store, or send them again"
             self._lose(size, text)
             batch.future.set_exception(IntakeFull(text))
-        elif not down:
+        elif not idle:
             self._submit(size, waiting)
         return batch.future
 
@@ -212,13 +215,31 @@ class Intake:
         self._on_loss(items, text)
 
     def _submit(self, rows: int, waiting: bool) -> Future[list[tuple[_Batch, tuple[Outcome, ...]]]] | None:
+        begun: list[bool] = []
+
+        def begin() -> None:
+            """It is no longer on its way: once, whether it runs, runs again, or fails without having run."""
+            with self._room:
+                if not begun:
+                    begun.append(True)
+                    self._coming[waiting] -= 1
+
+        def pull(conn: Connection) -> list[tuple[_Batch, tuple[Outcome, ...]]]:
+            begin()
+            return self._pull(conn)
+
+        def done(future: Future[list[tuple[_Batch, tuple[Outcome, ...]]]]) -> None:
+            begin()
+            self._pulled(future)
+
         with self._room:
             self._pulls += 1
+            self._coming[waiting] += 1
         try:
-            future = self._writer.submit(self._pull, rows=min(rows, _PULLED), waiting=waiting)
+            future = self._writer.submit(pull, rows=min(rows, _PULLED), waiting=waiting)
         except StoreClosed:
             return None
-        future.add_done_callback(self._pulled)
+        future.add_done_callback(done)
         return future
 
     def _pull(self, conn: Connection) -> list[tuple[_Batch, tuple[Outcome, ...]]]:
@@ -235,11 +256,16 @@ class Intake:
         if not batches:
             return []
         try:
-            return list(zip(batches, self._take(conn, batches), strict=True))
+            taken = list(zip(batches, self._take(conn, batches), strict=True))
         except Exception as error:
             if not isinstance(translate(error, ""), StoreUnavailable | StoreDamaged):
                 self._part(batches, error)
             raise
+        with self._room:
+            more = len(self._queue) > self._taken and not self._coming[True] and not self._down
+        if more:  # behind whatever else waits for the writer
+            self._submit(_PULLED, True)
+        return taken
 
     def _part(self, batches: list[_Batch], error: Exception) -> None:
         """Something in `batches` cannot be processed: try them one by one, or give up the one that is alone."""

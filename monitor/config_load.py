@@ -290,7 +290,9 @@ class Loader:
             table.bad("username", 'the broker has a password but no username; write username = "…"')
         host = table.text("host", required=True)
         files = [self.place(file) if file else None for file in (ca, cert, key)]
-        return Mqtt(host, port, table.text("username"), secret, *files, topics=tuple(topics), answers=table.text("answers"))
+        return Mqtt(
+            host, port, table.text("username"), secret, files[0], files[1], files[2], topics=tuple(topics), answers=table.text("answers")
+        )
 
     def _source(self, table: Table) -> Source | None:
         driver = table.values.get("driver")

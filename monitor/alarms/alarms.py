@@ -17,7 +17,7 @@ from monitor.alarms import excursions, hidden, outbox
 from monitor.alarms.all_well import AllWell
 from monitor.alarms.causes import Cause
 from monitor.alarms.hidden import Hiding, hiding_of, in_force
-from monitor.alarms.ladder import Ladder, LinkMaker
+from monitor.alarms.ladder import CodeMaker, Ladder, LinkMaker
 from monitor.alarms.life import Happening, Hidden, Life, State
 from monitor.alarms.listing import describe, open_alarms, open_rows, row_of
 from monitor.alarms.tables import alarm, alarm_event
@@ -44,10 +44,11 @@ class Alarms:
         record: Record,
         link: LinkMaker | None = None,
         status: Callable[[Connection], str] | None = None,
+        code: CodeMaker | None = None,
     ) -> None:
-        """`link` makes acknowledge links; `status` adds a sentence of its own to the daily *all well*."""
+        """`link` makes acknowledge links, `code` what a message is answered with; `status` adds a sentence to the daily *all well*."""
         self._config, self._record = config, record
-        self._ladder = Ladder(config, site, link)
+        self._ladder = Ladder(config, site, link, code)
         self._all_well = AllWell(config, site, self._ladder, status)
 
     # ---- the condition ----

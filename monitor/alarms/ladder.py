@@ -24,6 +24,8 @@ from rules.reading import Instant, Span
 
 #: Makes the address at which `person` acknowledges the alarm of that number: (number, person, now) -> address.
 LinkMaker = Callable[[int, str, Instant], str]
+#: Makes the code by which a message is answered (`monitor.answers`): (message id, alarm's number, person) -> code.
+CodeMaker = Callable[[str, int, str], str]
 
 
 def link_maker(config: Config, key: bytes) -> LinkMaker | None:
@@ -37,8 +39,8 @@ def link_maker(config: Config, key: bytes) -> LinkMaker | None:
 class Ladder:
     """Turns due rungs into outbox rows, by configuration."""
 
-    def __init__(self, config: Config, site: Site, link: LinkMaker | None) -> None:
-        self.config, self.site, self._link = config, site, link
+    def __init__(self, config: Config, site: Site, link: LinkMaker | None, code: CodeMaker | None = None) -> None:
+        self.config, self.site, self._link, self._code = config, site, link, code
         self.things: dict[str, BellConfig] = {b.id: b for b in config.bells if b.topic}
 
     def rungs(self, priority: str) -> list[Rung]:
@@ -105,12 +107,26 @@ class Ladder:
         values = {
             "priority": cause.priority,
             "title": message.title(cause, number, self.site),
-            "body": message.body(cause, number, self.site, message_id, link, mark),
+            "body": message.body(cause, number, self.site, message_id, link, mark, answer=self._answer(message_id, number, target.person)),
         }
         if older:
             outbox.rewrite(conn, older, **values)
         else:
             outbox.enqueue(conn, message_id, target, now, kind="alarm", alarm_id=number, **values)
+
+    def _answer(self, message_id: str, number: int, person: str) -> str:
+        """How the message may be answered where the board cannot be reached; "" where it cannot."""
+        if self._code is None or not person:
+            return ""
+        code, mail, mqtt, somebody = (
+            self._code(message_id, number, person),
+            self.config.mail_answers,
+            self.config.mqtt,
+            self.config.person(person),
+        )
+        if mail is not None and somebody is not None and somebody.mail:
+            return f"Or mail to {mail.address}: {code}" if mail.address else f"Or reply, and leave this in it: {code}"
+        return f"Or answer with {code}" if mqtt is not None and mqtt.answers else ""
 
     def say(
         self, conn: Connection, kind: str, targets: Iterable[Target], now: Instant, title: str, text: str, number: int | None = None

@@ -53,14 +53,18 @@ def headline(cause: Cause, alarm_id: int, site: Site, mark: str = "") -> str:
     return line.replace("…. ", "… ")[:HEAD]
 
 
-def body(cause: Cause, alarm_id: int, site: Site, message_id: str, link: str = "", mark: str = "", more: tuple[str, ...] = ()) -> str:
-    """The whole message: the headline, the finding's own sentence, every step of what to do, the link, the message's id."""
+def body(
+    cause: Cause, alarm_id: int, site: Site, message_id: str, link: str = "", mark: str = "", more: tuple[str, ...] = (), answer: str = ""
+) -> str:
+    """The whole message: the headline, the finding's own sentence, what to do, the link and the code to answer with, the message's id."""
     lines = [headline(cause, alarm_id, site, mark), "", cause.text, *([cause.doubt] if cause.doubt else [])]
     lines += more
     if len(cause.do) > 1:
         lines += ["What to do:", *(f"{number}. {step}" for number, step in enumerate(cause.do, start=1))]
     if link:
         lines += [f"I have seen it: {link}"]
+    if answer:
+        lines += [answer]
     lines += [f"{site.name}, alarm A{alarm_id}, message {message_id}"]
     return "\n".join(line for line in lines if line is not None)
 

@@ -33,7 +33,10 @@ _CONNECT_S = 10.0
 
 @dataclass(frozen=True)
 class Mqtt:
-    """One broker. `site` names our topics; `maps` adds others. `password` stays out of every message."""
+    """One broker. `site` names our topics; `maps` adds others. `password` stays out of every message.
+
+    `observe`: somebody only looks on beside the service. The broker keeps nothing for such a client, and it says nothing about the service.
+    """
 
     name: str
     site: str
@@ -47,6 +50,7 @@ class Mqtt:
     tls_cert: str = ""
     tls_key: str = ""
     keepalive_s: int = 30
+    observe: bool = False
     maps: tuple[TopicMap, ...] = ()
     clock: Clock = now
 
@@ -101,13 +105,14 @@ class _Link:
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
             self._client_id,
-            clean_session=False,
+            clean_session=source.observe,
             protocol=paho.MQTTv311,
             reconnect_on_failure=False,
             manual_ack=True,
         )
         client.connect_timeout = _CONNECT_S
-        client.will_set(source.status_topic, b"offline", qos=1, retain=True)
+        if not source.observe:
+            client.will_set(source.status_topic, b"offline", qos=1, retain=True)
         if source.username:
             client.username_pw_set(source.username, source.password or None)
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
@@ -140,7 +145,7 @@ class _Link:
                 if not told_backlog and time.monotonic() - self._backlog_since_s > 5 * _MARKER_S:
                     told_backlog = True
                     self.sink.state(source.name, True, self._no_marker())
-        if stop.is_set() and not self._lost.is_set():
+        if stop.is_set() and not self._lost.is_set() and not source.observe:
             # A clean farewell sends no Last Will, so "offline" is said first.
             said = self._client.publish(source.status_topic, b"offline", qos=1, retain=True)
             deadline = time.monotonic() + 2.0
@@ -175,7 +180,8 @@ class _Link:
             # What the broker kept for us comes first and may be old. The marker comes back after it.
             self._backlog, self._backlog_since_s = True, time.monotonic()
         client.subscribe([(topic, 1) for topic in (*self._payloads.filters, self._marker_topic)])
-        client.publish(self.source.status_topic, b"online", qos=1, retain=True)
+        if not self.source.observe:
+            client.publish(self.source.status_topic, b"online", qos=1, retain=True)
 
     def _on_subscribe(self, client: paho.Client, data: Any, mid: int, codes: Any, properties: Any) -> None:
         refused = [t for t, code in zip((*self._payloads.filters, self._marker_topic), codes, strict=False) if code.is_failure]
@@ -223,7 +229,7 @@ def load(config: Mapping[str, object]) -> Mqtt:
     """An MQTT source from its table.
 
     `site`; `host`, `port`, `client_id`, `username`, `password` or `password_file`, `tls`, `tls_ca`, `tls_cert`, `tls_key`,
-    `keepalive_s`; `topic`: a list of tables, each with `topic`, `probe`, `unit` and optionally `value`, `time`, `time_unit`.
+    `keepalive_s`, `observe`; `topic`: a list of tables, each with `topic`, `probe`, `unit` and optionally `value`, `time`, `time_unit`.
     """
     s = Settings(config, "source mqtt")
     site = s.text("site", want="the plan's site id")
@@ -258,6 +264,7 @@ def load(config: Mapping[str, object]) -> Mqtt:
         tls_cert=cert,
         tls_key=key,
         keepalive_s=s.whole("keepalive_s", 30, 5, 3600),
+        observe=s.flag("observe", False),
         maps=tuple(read_map(table) for table in s.tables("topic")),
     )
     s.done()

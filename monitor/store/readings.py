@@ -121,7 +121,7 @@ def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
                 newest_reading[probe] = {name: value for name, value in row.items() if name != "seq"}
         else:
             if "\0" in item.raw or "\0" in item.reason:  # PostgreSQL keeps no text with it, and a copy has to hash alike on either
-                item = item._replace(raw=item.raw.replace("\0", "\\0"), reason=item.reason.replace("\0", "\\0"))
+                item = item._replace(raw=item.raw.replace("\0", "\\x00"), reason=item.reason.replace("\0", "\\x00"))
             row.update(reason=item.reason, raw=item.raw)
             faults.append(row)
             if not ahead and (probe not in newest_fault or newest_fault[probe]["fault_at"] <= item.at):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -13,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from monitor.clock import SystemClock
 from monitor.config import Config, load_config
-from monitor.errors import InputError, MonitorError, RefusedError
+from monitor.errors import InputError, RefusedError
 
 if TYPE_CHECKING:
     from monitor.store.database import Store
@@ -66,12 +64,12 @@ def export_one(config_path: Path, day: str) -> str:
     return done.stdout.strip()
 
 
-def verify_live(config_path: Path, head: str | None) -> tuple[int, str]:
+def verify_live(config_path: Path, key: Path | None, head: str | None) -> tuple[int, str]:
     """Verify the live ledger of the configured store, whichever engine keeps it: exit code and text."""
     from monitor.export.check import check_live
 
     with opened(load_config(config_path, check_bells=False)) as store:
-        outcome = check_live(store, head)
+        outcome = check_live(store, head, key)
     return (1 if outcome.wrong else 0), "\n".join(outcome.lines())
 
 
@@ -83,6 +81,30 @@ def verify_path(path: Path, key: Path | None, head: str | None) -> tuple[int, st
         raise InputError(f"{path} does not exist; write an export folder or the database file")
     outcome = check_path(path, key, head)
     return (1 if outcome.wrong else 0), "\n".join(outcome.lines())
+
+
+def prove_reading(config_path: Path, path: Path | None, reading: str, out: Path | None) -> str:
+    """Write the proof that one reading is in a sealed block; the text says what it shows. From a database file, or the configured store."""
+    from monitor import proof
+    from monitor.store.looking import looking
+
+    probe, at = proof.parse_which(reading)
+    if path is None:
+        with opened(load_config(config_path, check_bells=False)) as store, store.read() as conn:
+            made_of = proof.make(conn, probe, at)
+    elif path.is_file():
+        with looking(path) as conn:
+            made_of = proof.make(conn, probe, at)
+    else:
+        raise InputError(f"{path} is no database file; name one, or leave it out for the live store")
+    lines = proof.check(made_of).lines()
+    if out is not None:
+        try:
+            proof.write(made_of, out)
+        except FileExistsError:
+            raise RefusedError(f"{out} exists already; write another name") from None
+        lines.append(f"{out} written. Whoever has it checks it with: larderer verify {out.name} --key site.pub")
+    return "\n".join(lines)
 
 
 def import_file(config_path: Path, file: Path) -> str:
@@ -119,62 +141,6 @@ def import_file(config_path: Path, file: Path) -> str:
             f"under Late readings on the page or with: larderer rejudge --since {first}"
         )
     return text
-
-
-def backup_to(config_path: Path, target: Path) -> str:
-    """Copy the database while the service runs, and check the copy."""
-    config = load_config(config_path, check_bells=False)
-    if target.exists():
-        raise RefusedError(f"{target} exists already; write another name, backups are never overwritten")
-    with opened(config) as store:
-        made = store.backup(target)
-    code, text = verify_path(made, None, None)
-    if code:
-        raise MonitorError(f"the copy {made} does not verify:\n{text}")
-    return f"{made} written ({made.stat().st_size / 1e6:.1f} MB).\n{text}"
-
-
-def restore_from(config_path: Path, source: Path) -> str:
-    """Put a verified backup in place; the old file is kept beside it, and a server's database has to be empty."""
-    config = load_config(config_path, check_bells=False)
-    if not source.is_file():
-        raise InputError(f"{source} is no file; write the path of a backup")
-    code, text = verify_path(source, None, None)
-    if code:
-        raise RefusedError(f"{source} does not verify, so nothing was changed:\n{text}")
-    now = SystemClock()()
-    target = store_of(config, create=True)
-    if not target.on_file:
-        with alone(config):
-            _restore_into(target, source, now)
-        return f"{source} is copied into {target.where}; the restore is in the ledger."
-    path = target.path
-    with alone(config):
-        kept = ""
-        if path.exists():
-            aside = path.with_name(f"{path.name}.before-restore-{now}")
-            os.replace(path, aside)
-            for extra in ("-wal", "-shm"):
-                if Path(f"{path}{extra}").exists():
-                    os.replace(f"{path}{extra}", f"{aside}{extra}")
-            kept = f" The database before it is kept as {aside.name}."
-        shutil.copyfile(source, path)
-        with opened(config) as store, store.write() as conn:
-            from monitor import ledger
-
-            ledger.append(conn, "restore", {"from": source.name}, now)
-    return f"{source} is in place of {path}; the restore is in the ledger.{kept}"
-
-
-def _restore_into(target: Store, source: Path, now: int) -> None:
-    """Copy a backup into the empty database of a server, with the note of it, in one transaction."""
-    from monitor import ledger
-    from monitor.store.copying import copy_rows
-    from monitor.store.database import Store
-
-    with Store(source, create=False) as backup, target, backup.read() as old, target.write(alone=True) as conn:
-        copy_rows(old, conn)
-        ledger.append(conn, "restore", {"from": source.name}, now)
 
 
 def add_user(config_path: Path, name: str, role: str) -> str:

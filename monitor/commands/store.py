@@ -37,16 +37,25 @@ def export(day: Annotated[str, typer.Argument(help="the local day, YYYY-MM-DD")]
 def verify(
     path: Annotated[Path | None, typer.Argument(help="an export folder or a database file; left out: the live store")] = None,
     key: Annotated[Path | None, typer.Option(help="the site's public key, from elsewhere")] = None,
-    head: Annotated[str | None, typer.Option(help="a ledger head hash, from elsewhere")] = None,
+    head: Annotated[str | None, typer.Option(help="a ledger head hash, or its first 16 digits, from elsewhere")] = None,
+    reading: Annotated[str | None, typer.Option(help="prove this one reading: probe@time")] = None,
+    out: Annotated[Path | None, typer.Option(help="with --reading: a file for the proof")] = None,
     config: ConfigOption = CONFIG,
 ) -> None:
-    """Verify an export folder or the live ledger. Exit code 0: holds. 1: does not. 2: bad input.
+    """Verify an export folder, a copy, the proof of one reading, or the live ledger; nothing is written to it.
+
+    Exit code 0: holds. 1: does not, and the first bad entry is named. 2: bad input.
 
     Example: larderer verify exports/ferncliff/2026-03-02 --key site.pub
-    """
-    from monitor.commands.offline import verify_live, verify_path
 
-    code, text = verify_live(config, head) if path is None else verify_path(path, key, head)
+    Example: larderer verify --reading core-1@2026-03-02T19:04:10Z --out proof.json
+    """
+    from monitor.commands.offline import prove_reading, verify_live, verify_path
+
+    if reading is not None:
+        said(prove_reading(config, path, reading, out))
+        return
+    code, text = verify_live(config, key, head) if path is None else verify_path(path, key, head)
     said(text)
     raise typer.Exit(code)
 
@@ -83,24 +92,31 @@ def rejudge(
 def backup(target: Annotated[Path, typer.Argument(help="the file to write")], config: ConfigOption = CONFIG) -> None:
     """Copy the live database to a file, whole, while the service runs; a SQLite file, also where PostgreSQL keeps the records.
 
+    The copy is read back and checked before it counts, and noted in the ledger.
+
     Example: larderer backup /media/usb/larderer-backup.sqlite
     """
-    from monitor.commands.offline import backup_to
+    from monitor.commands.copying import backup_to
 
     said(backup_to(config, target))
 
 
 @app.command()
-def restore(source: Annotated[Path, typer.Argument(help="a backup")], config: ConfigOption = CONFIG) -> None:
+def restore(
+    source: Annotated[Path, typer.Argument(help="a backup")],
+    rehearse: Annotated[bool, typer.Option("--rehearse", help="only try it out: nothing is changed, the service may run")] = False,
+    config: ConfigOption = CONFIG,
+) -> None:
     """Put a verified backup in place of the database; the service must not be running. The old file is kept beside it.
 
     Where PostgreSQL keeps the records, the database has to be empty: make another, and name it in [store] url.
 
-    Example: larderer restore /media/usb/larderer-backup.sqlite
+    Example: larderer restore /media/usb/larderer-backup.sqlite --rehearse
     """
-    from monitor.commands.offline import restore_from
+    from monitor.commands.copying import rehearse as try_out
+    from monitor.commands.copying import restore_from
 
-    said(restore_from(config, source))
+    said(try_out(config, source) if rehearse else restore_from(config, source))
 
 
 @user_app.command("add")

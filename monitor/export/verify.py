@@ -4,7 +4,7 @@
     python3 verify.py [FOLDER] [--key FILE] [--head HASH]
 
 FOLDER is an export folder (default: the one this file lies in). FILE holds the site's public key as 64 hexadecimal
-digits; HASH is a ledger hash of this site that you know from somewhere else, such as an earlier export or a printed page.
+digits; HASH is a ledger hash of this site, or its first 16 digits or more, known from elsewhere: an earlier export, a daily word.
 Checks that every file is the one the manifest names, that the manifest is signed (Ed25519, RFC 8032), that the records
 follow on each other unbroken, and that the readings are those that were sealed. Exit code 0: nothing is wrong;
 1: something is wrong, and named; 2: this is no export folder, or FILE or HASH cannot be used.
@@ -24,7 +24,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-FORMAT = 1
+FORMAT, HEAD_DIGITS = 1, 16  # so many digits of a ledger hash the daily word gives
 CONTEXT = b"larderer export manifest 1\n"
 NEEDED: dict[str, type] = {
     "format": int, "site.id": str, "site.name": str, "day": str, "revision": int, "made_at": str, "files": dict,
@@ -61,11 +61,10 @@ class Outcome:
 def check_folder(folder: Path, key: str | None = None, head: str | None = None) -> Outcome:
     """Check one export folder against its manifest, its signature and its own records.
 
-    `key` is a public key known from elsewhere, as 64 hexadecimal digits; `head` a ledger hash known from elsewhere.
-    Raises InputError where there is no manifest to check, or where `key` or `head` is no such number.
+    `key`, `head`: a public key and a ledger hash known from elsewhere. Raises InputError where they are none, or there is no manifest.
     """
     key = hexadecimal(key, "the key") if key is not None else None
-    head = hexadecimal(head, "the head") if head is not None else None
+    head = hexadecimal(head, "the head", HEAD_DIGITS) if head is not None else None
     if not (folder / "manifest.json").is_file():
         raise InputError(f"{folder} holds no manifest.json; name the folder of one exported day")
     outcome = Outcome()
@@ -102,10 +101,11 @@ def read_key(path: Path) -> str:
     return hexadecimal(text, f"the key file {path}")
 
 
-def hexadecimal(text: str, what: str) -> str:
-    """A key or a hash: 64 hexadecimal digits, in small letters."""
-    if not re.fullmatch("(?!0{64})[0-9a-fA-F]{64}", text.strip()):  # every ledger begins after 64 zeros: they prove nothing
-        raise InputError(f"{what} is {text.strip()[:80]!r}; write 64 hexadecimal digits, not all of them 0")
+def hexadecimal(text: str, what: str, least: int = 64) -> str:
+    """A key or a hash, or its first `least` hexadecimal digits and more, in small letters."""
+    if not re.fullmatch(f"(?!0+$)[0-9a-fA-F]{{{least},64}}", text.strip()):  # every ledger begins after 64 zeros: they prove nothing
+        many = "64" if least == 64 else f"{least} to 64"
+        raise InputError(f"{what} is {text.strip()[:80]!r}; write {many} hexadecimal digits, not all of them 0")
     return text.strip().lower()
 
 
@@ -188,7 +188,7 @@ def canonical(value: object) -> bytes:
 def _check_ledger(folder: Path, ends: dict[str, Any], head: str | None, outcome: Outcome) -> dict[int, dict[str, Any]]:
     """Follow the chain through ledger.jsonl from the hash before its first entry to its head; returns the seals and recalls by place."""
     previous, seals, count, sound = ends["before"], {}, 0, True
-    known = head is None or head == previous
+    known = head is None or previous.startswith(head)
     expected: int | None = None
     for number, entry in _entries(folder / "ledger.jsonl") if (folder / "ledger.jsonl").is_file() else ():
         count += 1
@@ -200,7 +200,7 @@ def _check_ledger(folder: Path, ends: dict[str, Any], head: str | None, outcome:
             previous, expected = "", None
             continue
         previous, expected = str(entry.get("hash")), entry["seq"] + 1 if isinstance(entry.get("seq"), int) else None
-        known = known or head == previous
+        known = known or previous.startswith(str(head))
         if entry.get("kind") in ("seal", "recall") and isinstance(entry.get("body"), dict) and fault is None:
             seals[entry["seq"]] = entry["body"]
     if sound and previous != ends["head"]:

@@ -284,7 +284,7 @@ def test_exported_copy_runs_alone_with_its_exit_codes(exported: Path) -> None:
     assert "Ferncliff Yard Smokehouse (ferncliff), 2026-03-02, revision 1" in good.stdout
     bad = run(path, "--head", "12")
     assert bad.returncode == 2
-    assert bad.stderr == "the head is '12'; write 64 hexadecimal digits, not all of them 0\n"
+    assert bad.stderr == "the head is '12'; write 16 to 64 hexadecimal digits, not all of them 0\n"
     assert run(path, "--head", "0" * 64).returncode == 2, "where every ledger begins proves nothing"
     (path / "plan.toml").write_text("")
     wrong = run(path)

@@ -250,6 +250,18 @@ class Alarms:
             self._ladder.set(conn, number, {"next_at": now})
             self._climb(conn, row_of(conn, number), now)
 
+    def settle(self, conn: Connection, now: Instant) -> None:
+        """Turn off every siren or lamp that nothing keeps on."""
+        self._after_quieter(conn, now)
+
+    def lapse(self, conn: Connection, number: int, now: Instant, why: str) -> None:
+        """Let an alarm go that is over and that nobody needs to see any more; what is not over stays."""
+        row = row_of(conn, number)
+        if row["state"] == State.RETURNED.value:
+            outbox.drop(conn, number, why, now)
+            self._ladder.set(conn, number, {"state": State.NORMAL.value, "closed_at": now, "next_at": None})
+            self._note(conn, number, now, "lapsed", "", why)
+
     # ---- what people are shown ----
 
     def open_alarms(self, conn: Connection, now: Instant | None = None) -> list[dict[str, Any]]:

@@ -36,6 +36,7 @@ class Cause:
     there, it rings again in time. `above_c`, `below_c`, `back_c`: a room's ceiling or floor and where it counts as back
     (°C, the probe's uncertainty taken off): `excursions` follows the room's readings by them. `again_after`: time
     forgiven in a further excursion. `doubt`: that the limit's figures were not read in the original, and who confirmed them.
+    `person`, `by`: it climbs no ladder, and is told to that person by each of those bells, once.
     """
 
     key: str
@@ -61,15 +62,17 @@ class Cause:
     back_c: float | None = None
     again_after: Span = 0
     doubt: str = ""
+    person: str = ""
+    by: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """The cause as plain values, for its row and the ledger."""
-        return {**asdict(self), "do": list(self.do)}
+        return {**asdict(self), "do": list(self.do), "by": list(self.by)}
 
     @classmethod
     def from_json(cls, values: dict[str, Any]) -> Cause:
         """The inverse of `as_json`."""
-        return cls(**{**values, "do": tuple(values["do"])})
+        return cls(**{**values, "do": tuple(values["do"]), "by": tuple(values.get("by", ()))})
 
 
 #: For each finding that is a cause: its group in the key, severity there, priority where the limit is critical

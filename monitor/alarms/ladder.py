@@ -68,6 +68,10 @@ class Ladder:
 
     def climb(self, conn: Connection, row: RowMapping, cause: Cause, now: Instant, mark: str) -> dict[str, Any]:
         """Tell every rung that is due; the row's new values (`rung`, `next_at`, …). `row["next_at"]` is when it was due."""
+        if cause.by:
+            for bell in cause.by:
+                self.tell(conn, row["id"], cause, Target(cause.person, (bell,)), now, mark)
+            return {"told": 1, "told_at": now, "anchor_at": now, "next_at": None}
         rungs = self.rungs(row["priority"])
         due: Instant = now if row["next_at"] is None else row["next_at"]
         rung, reached = row["rung"], []

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from monitor.alarms.causes import Cause, key_of
 from rules.quantity import format_span
-from rules.reading import Instant, Span
+from rules.reading import MINUTE, Instant, Span
 
 _UNPROVEN = "What is not measured cannot be shown to be controlled."
 
@@ -51,7 +51,7 @@ def clock_untrusted(since: Instant) -> Cause:
     return Cause(
         key_of("clock", "untrusted"), "clock is kept right by nothing", "the monitor", since,
         "The system says that its clock is not synchronized (adjtimex). Times in the records rest on the board's own quartz.",
-        "medium", limit="a clock that is kept right", nags=False,
+        "medium", limit="a clock that is kept right", nags=False, on_delay=10 * MINUTE,
         do=("Compare the time with a watch now. See to the network or the time service (timedatectl).",),
     )  # fmt: skip
 
@@ -61,7 +61,7 @@ def store_slow(since: Instant, took: Span, most: Span) -> Cause:
     return Cause(
         key_of("store", "slow"), f"records take {format_span(took)} to be kept", "the monitor", since,
         "Every message waits for its record. A worn card or a disk that is shared with something heavy does that.",
-        "medium", limit=f"at most {format_span(most)}", off_delay=10 * 60 * 1_000_000, nags=False,
+        "medium", limit=f"at most {format_span(most)}", off_delay=10 * MINUTE, nags=False,
         do=("Find what keeps the disk busy; copy the data with larderer backup, and change the card.",),
     )  # fmt: skip
 
@@ -106,7 +106,7 @@ def chattering(key: str, what: str, where: str, since: Instant, turns: int) -> C
     """An alarm that comes and goes so often that nobody can act on it."""
     return Cause(
         key_of("chattering", key), f"alarm comes and goes: {what}"[:80], where, since,
-        f"It began and ended {turns} times within 10 minutes. Every turn is kept; none of them rings by itself meanwhile.",
+        f"It began and ended {turns} times within 10 minutes. Every turn is kept; a further one rings at most once in the quiet time.",
         "medium", limit="no alarm that chatters", nags=False, settled=True,
         do=("Look at it: a loose plug, a door, or a limit set too near to normal running (deadband, on_delay).",),
     )  # fmt: skip

@@ -12,13 +12,15 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
-from monitor import copies, ledger, retention, summaries
+from monitor import copies, deviation_facts, ledger, retention, summaries
 from monitor.alarms import store_causes
 from monitor.alarms.alarms import Alarms
 from monitor.alarms.causes import Cause
 from monitor.alarms.listing import open_rows
 from monitor.config import Config
+from monitor.deviations import Deviations
 from monitor.judging import Judging
+from rules.quantity import parse_instant
 from rules.reading import HOUR, MINUTE, Instant, Span
 
 #: Room and copies change slowly: they are looked at this often.
@@ -32,8 +34,8 @@ _BACK: Final = 1.2
 class Caretaker:
     """The upkeep of one site's store; `look` at every tick."""
 
-    def __init__(self, config: Config, alarms: Alarms, judging: Judging) -> None:
-        self._config, self._alarms, self._judging = config, alarms, judging
+    def __init__(self, config: Config, alarms: Alarms, judging: Judging, book: Deviations) -> None:
+        self._config, self._alarms, self._judging, self._book = config, alarms, judging, book
         self._looked_at: Instant | None = None
         self._swept_at: Instant | None = None
         self._summed_at: Instant | None = None
@@ -60,6 +62,7 @@ class Caretaker:
         if now // summaries.EVERY != self._summed_at // summaries.EVERY:
             summaries.write(conn, now, self._serves)
             self._summed_at = now
+        self._deviations(conn, now)
         if _due(self._looked_at, now, LOOK_EVERY):
             self._looked_at = now
             self._room(conn, now)
@@ -67,6 +70,24 @@ class Caretaker:
             if self._more or _due(self._swept_at, now, SWEEP_EVERY):
                 self._swept_at = now
                 self._more = retention.sweep(conn, now, self._config.store.keep).more
+
+    def _deviations(self, conn: Connection, now: Instant) -> None:
+        """Fill in the facts of what was found since the last look."""
+        engine = self._judging.engine
+        if self._judging.stale:
+            return
+        with self._judging.lock:
+            for one in self._book.unfilled(conn):
+                lot, step, limit = one["lot"], one["step"], one["limit"]
+                known = [
+                    {}
+                    if "from" in seen
+                    else deviation_facts.observed(conn, engine, lot, step, limit, seen["probe"], parse_instant(seen["at"]))
+                    for seen in one["observed"]
+                ]
+                told = [{**seen, **more} for seen, more in zip(one["observed"], known, strict=True)]
+                since, until = min(parse_instant(t["from"]) for t in told), max(parse_instant(t["to"]) for t in told)
+                self._book.fill(conn, one["id"], known, deviation_facts.affected(engine, lot, step, since, until), now)
 
     def _room(self, conn: Connection, now: Instant) -> None:
         spare = self._config.store.spare_mb

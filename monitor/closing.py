@@ -73,6 +73,11 @@ def missing_from(closing: Closing, unforeseen: bool) -> list[str]:
     """One sentence for each thing that the answers lack; none: they are whole."""
     answers = closing.as_json()
     missing = [sentence for name, sentence in _ASKED if not answers[name].strip()]
+    if closing.reading.strip() and not re.search(r"\d", closing.reading):
+        missing.append(
+            f'the reading that shows control restored is "{closing.reading.strip()[:40]}"; write what it read, with its unit, and when '
+            "(9 CFR 417.3(a)(2))"
+        )
     if closing.disposition not in DISPOSITIONS:
         said = f'disposition is "{closing.disposition[:40]}"' if closing.disposition.strip() else "what became of the product is missing"
         missing.append(f"{said}; write one of {', '.join(DISPOSITIONS)} (9 CFR 417.3(a)(4))")

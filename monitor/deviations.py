@@ -127,6 +127,22 @@ class Deviations:
         }
         return self._open(conn, key, finding.at, now, finding.what, body, by="", unforeseen=not (limit and limit.do))
 
+    def unfilled(self, conn: Connection) -> list[dict[str, Any]]:
+        """Open records of which a verdict's facts are not filled in yet, each `{id, lot, step, limit, observed}`."""
+        rows = conn.execute(select(deviation).where(deviation.c.closed_at.is_(None), deviation.c.verdict.in_(_OPENING))).mappings()
+        found = [{"id": r["id"], "lot": r["lot"], "step": r["step"], "limit": r["limit"], **_observed(r)} for r in rows]
+        return [one for one in found if any("from" not in seen for seen in one["observed"])]
+
+    def fill(self, conn: Connection, number: int, known: Sequence[Mapping[str, Any]], affected: Sequence[str], now: Instant) -> None:
+        """Add what is known of each verdict of a record, in their order, and the lots that it touches: these are on hold, too."""
+        row = self._row(conn, number)
+        facts = json.loads(row["facts"])
+        seen = [{**one, **more} for one, more in zip(facts["observed"], known, strict=True)]
+        facts |= {"observed": seen, "affected": sorted({*facts.get("affected", ()), *affected})}
+        conn.execute(update(deviation).where(deviation.c.id == number).values(facts=_text(facts)))
+        body = {"deviation": f"D{number}", "what": "facts", "observed": seen, "affected": facts["affected"]}
+        self._record(conn, "deviation", body, now, "")
+
     def open_unforeseen(
         self, conn: Connection, by: str, now: Instant, lot: str, what: str, product: str = "", at: Instant | None = None
     ) -> int:
@@ -243,8 +259,8 @@ class Deviations:
 
     def on_hold(self, conn: Connection) -> list[str]:
         """Lots that may not leave: those with a record that is not closed."""
-        rows = conn.execute(select(deviation.c.lot).where(deviation.c.closed_at.is_(None), deviation.c.lot != "").distinct())
-        return sorted(row.lot for row in rows)
+        rows = conn.execute(select(deviation.c.lot, deviation.c.facts).where(deviation.c.closed_at.is_(None))).all()
+        return sorted({lot for row in rows for lot in (row.lot, *json.loads(row.facts).get("affected", ())) if lot})
 
     # ---- inside ----
 
@@ -334,6 +350,7 @@ class Deviations:
             "opened": format_instant(row["opened_at"]),
             "opened_at": row["opened_at"],
             "on_hold": row["closed_at"] is None,
+            "affected": sorted({*facts.get("affected", ()), *([row["lot"]] if row["lot"] else [])}),
             "actions": [
                 {
                     "at": format_instant(a["at"]),
@@ -354,6 +371,10 @@ class Deviations:
             "closed": None if row["closed_at"] is None else format_instant(row["closed_at"]),
             "closed_at": row["closed_at"],
         }
+
+
+def _observed(row: RowMapping) -> dict[str, Any]:
+    return {"observed": json.loads(row["facts"])["observed"]}
 
 
 def _text(value: object) -> str:

@@ -94,7 +94,7 @@ class Service:
             self.judging, self.alarms, self.deviations, self.clock, urgent=self.writer.urgent, key=self.key, gone=self._sources.gone
         )
         self.writer.add_rollback_listener(self.pipeline.rolled_back)
-        self.caretaker = Caretaker(config, self.alarms, self.judging)
+        self.caretaker = Caretaker(config, self.alarms, self.judging, self.deviations)
         self.writer.add_rollback_listener(self.caretaker.forget)
         self._clock_watch = ClockWatch(wall_clock, steady_clock) if clock is None else clock_watch
         self.writer.add_urgent_listener(self._after_change)
@@ -374,7 +374,10 @@ class Service:
             self.caretaker.look(conn, now)
 
         def done(future: Future[None]) -> None:
-            if future.exception() is not None and self._clock_watch is not None:
+            error = future.exception()
+            if error is not None and not isinstance(error, StoreError):
+                log.error("upkeep", text=f"{type(error).__name__}: {error}", exc_info=error)
+            if error is not None and self._clock_watch is not None:
                 self._clock_watch.again(step)
 
         self.writer.submit(job, waiting=False).add_done_callback(done)

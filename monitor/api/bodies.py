@@ -165,6 +165,23 @@ class Close(BaseModel):
     trained: Words = ""
 
 
+class CloseTogether(Close):
+    """The answers, the same for several records of one cause."""
+
+    model_config = example(
+        deviations=["D3", "D4"],
+        cause="The door of cooler-1 stood open.",
+        removed="Door closed, latch mended.",
+        restored="Both lots moved to cooler-2.",
+        reading="core-1 read 39.2 °F and core-2 38.9 °F at 02:10.",
+        prevention="The latch is looked at each evening.",
+        disposition="destroyed",
+        quantity="36 kg",
+        reason="The cooling limit was not met.",
+    )
+    deviations: list[str] = Field(min_length=1, max_length=50)
+
+
 class SecondWord(BaseModel):
     """The second person's word on an answered record; not agreed needs the reason."""
 

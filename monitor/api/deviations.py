@@ -7,7 +7,7 @@ from typing import Any
 from fastapi import APIRouter, Depends
 
 from monitor.api.access import READ
-from monitor.api.bodies import Action, Close, OpenDeviation, SecondWord
+from monitor.api.bodies import Action, Close, CloseTogether, OpenDeviation, SecondWord
 from monitor.api.inner import Reviewing, TheDesk, Working
 
 router = APIRouter(prefix="/api/v1/deviations", tags=["deviations"])
@@ -23,6 +23,12 @@ def list_deviations(desk: TheDesk) -> dict[str, Any]:
 def open_deviation(body: OpenDeviation, desk: TheDesk, hand: Working) -> dict[str, Any]:
     """Open a record for something a person saw that no probe could."""
     return desk.open_deviation(hand, body.text, lot=body.lot, at=body.at)
+
+
+@router.post("/close")
+def close_together(body: CloseTogether, desk: TheDesk, hand: Working) -> dict[str, Any]:
+    """Answer several records of one cause with the same answers, all of them or none."""
+    return desk.close_deviation(hand, body.deviations, body.model_dump(exclude={"deviations"}))
 
 
 @router.get("/{deviation}", dependencies=[Depends(READ)])

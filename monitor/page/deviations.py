@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import fields
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from fastapi import APIRouter, Response
 
@@ -12,6 +12,8 @@ from monitor.closing import DISPOSITIONS, Closing
 from monitor.errors import InputError
 from monitor.page.forms import AGO, Sent, SignedIn, doubled_hour, moment
 from monitor.page.shown import REFUSALS, PageRoute, Shown, back, page, sentences, status_of
+from rules.quantity import parse_instant
+from rules.reading import HOUR
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 
@@ -86,11 +88,38 @@ def _one(
     planned = [(number, text, text in taken) for number, text in enumerate(record["do"], start=1)]
     return page(
         shown, "deviation.html", status=status, d=record, planned=planned,
+        together=_of_one_cause(shown, record), shows=_readings(shown, record),
         growth=shown.views.growth(record["lot"], record["step"], record["limit"]) if record["lot"] and record["limit"] else [],
         questions=QUESTIONS, more=UNFORESEEN if record["unforeseen"] else (), dispositions=DISPOSITIONS, agos=AGO,
         doubled=doubled_hour(shown.words.now, shown.words.zone), trouble=trouble, values=values or record["answers"],
         names={q.name: q.asks for q in (*QUESTIONS, *UNFORESEEN)} | {"disposition": "The product", "quantity": "How much", "reason": "Why"},
     )  # fmt: skip
+
+
+def _of_one_cause(shown: Shown, record: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Other open records that may have the same cause: of the same lot or limit, or opened within the hour."""
+    return [
+        one
+        for one in shown.desk.deviations()
+        if one["state"] == "open"
+        and one["id"] != record["id"]
+        and (
+            (one["lot"] and one["lot"] == record["lot"])
+            or (one["limit"] and one["limit"] == record["limit"])
+            or abs(one["opened_at"] - record["opened_at"]) <= HOUR
+        )
+    ]
+
+
+def _readings(shown: Shown, record: Mapping[str, Any]) -> list[str]:
+    """What the probes of the record's lots and rooms read now: one of them may be the reading that shows control restored."""
+    lots, words = set(record["affected"]), shown.words
+    rooms = {record["step"]} if not record["lot"] else set()
+    return [
+        f"{one['probe']} read {words.temp(one['celsius_c'])} at {words.clock(parse_instant(one['at']))}"
+        for one in shown.desk.probes()
+        if one["health"] == "good" and one["celsius_c"] is not None and (one["lot"] in lots or one["room"] in rooms)
+    ]
 
 
 @router.post("/deviations/{deviation}/actions")
@@ -114,12 +143,16 @@ def close(deviation: str, sent: Sent) -> Response:
     shown = sent.shown
     answers = {field.name: sent.text(field.name)[:2000] for field in fields(Closing)}
     try:
-        done = shown.desk.close_deviation(sent.hand, [deviation], answers)["deviations"][0]
+        closed = shown.desk.close_deviation(sent.hand, [deviation, *sent.lists.get("together", [])], answers)["deviations"]
     except REFUSALS as error:
         return _one(shown, deviation, status_of(error), ("close", sentences(error)), sent.values)
+    done, names = closed[0], " and ".join(one["id"] for one in closed)
+    are = "are" if len(closed) > 1 else "is"
     if done["closed"] is None:
-        return back(f"/deviations/{deviation}", f"{done['id']} is answered. It waits for the review of {' or '.join(done['reviewers'])}.")
-    return back(f"/deviations/{deviation}", f"{done['id']} is closed. Its verdict stays {done['verdict']}.")
+        waits = f"{'They wait' if len(closed) > 1 else 'It waits'} for the review of {' or '.join(done['reviewers'])}."
+        return back(f"/deviations/{deviation}", f"{names} {are} answered. {waits}")
+    stays = f"Its verdict stays {done['verdict']}." if len(closed) == 1 else "Their verdicts stay what they are."
+    return back(f"/deviations/{deviation}", f"{names} {are} closed. {stays}")
 
 
 @router.post("/deviations/{deviation}/review")

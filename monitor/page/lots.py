@@ -137,7 +137,7 @@ def _lot(
         free=[p for p in probes if p["probe"] in view["free_probes"]],
         following=_following(view), measures=MEASURES, reasons=REASONS, places=PLACES_BY_HAND, agos=AGO,
         doubled=doubled_hour(words.now, words.zone), trouble=trouble, values=values or {},
-        deviations=[one for one in desk.deviations() if one["lot"] == lot], alarms=[one for one in desk.alarms() if one["lot"] == lot],
+        deviations=[one for one in desk.deviations() if lot in one["affected"]], alarms=[one for one in desk.alarms() if one["lot"] == lot],
     )  # fmt: skip
 
 

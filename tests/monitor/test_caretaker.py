@@ -246,3 +246,27 @@ def test_start_checks_the_end_of_the_ledger(site: Site) -> None:
 def _entries(site: Site, kind: str) -> list[ledger.Entry]:
     with site.service.store.read() as conn:
         return list(ledger.entries(conn, kind=kind))
+
+
+def test_deviation_is_filled_in_with_what_was_judged_and_measured(site: Site) -> None:
+    """From when to when, the worst reading with its instant, the lot that is on hold; all of it in the ledger."""
+    site.service.desk.start_lot(ODILE, "juniper-links", lot="J-0412")
+    site.service.desk.place(ODILE, "J-0412", "core-1")
+    for degrees in (100, 139, 120, 90):
+        site.now += MINUTE
+        site.send(Reading("core-1", site.now, fahrenheit(degrees)))
+    site.now += MINUTE
+    site.service.desk.end(ODILE, "J-0412")
+    site.tick(1)
+    record = site.service.desk.deviation("D1")
+    (seen,) = record["observed"]
+    assert (record["verdict"], record["affected"]) == ("deviated", ["J-0412"])
+    assert (seen["readings"], seen["worst_c"]) == (4, round(fahrenheit(139), 3))
+    assert (seen["worst_at"], seen["to"]) == (format_instant(START + 2 * MINUTE), format_instant(START + 5 * MINUTE))
+    assert parse_instant(seen["from"]) == START + 1, "placed a moment after its start"
+    assert (seen["lowest_c"], seen["highest_c"]) == (round(fahrenheit(90), 3), round(fahrenheit(139), 3))
+    told = [e.body for e in site.entries("deviation")]
+    assert [one["what"] for one in told] == ["opened", "facts"]
+    assert told[1]["observed"][0]["worst_c"] == seen["worst_c"]
+    site.tick(1)
+    assert len(site.entries("deviation")) == 2, "once"

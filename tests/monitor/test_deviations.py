@@ -366,3 +366,39 @@ def test_every_change_is_in_the_ledger(desk: Desk) -> None:
         assert ledger.verify(conn) == []
     assert kept == [("opened", ""), ("action", "Odile Marsh"), ("answered", "Odile Marsh"), ("closed", "Tam Okafor")]
     assert answers == [WHOLE.as_json()]
+
+
+def test_reading_that_shows_control_restored_holds_a_number(desk: Desk) -> None:
+    """A word is no reading: the record asks for what was read, its unit and when."""
+    number = desk.open(finding())
+    with desk.store.write() as conn, pytest.raises(NotClosable, match='control restored is "fine now"; write what it read'):
+        desk.book.close(conn, number or 0, "Odile Marsh", NOW, replace(WHOLE, reading="fine now"))
+
+
+def test_facts_are_added_to_each_verdict_and_the_lots_touched_are_on_hold(desk: Desk) -> None:
+    """A room's deviation that touches two lots holds both until it is closed; a probe that comes later gets its facts, too."""
+    number = desk.open(finding(lot="", step="chill"))
+    assert desk.held() == []
+    with desk.store.write() as conn:
+        (one,) = desk.book.unfilled(conn)
+        assert (one["id"], len(one["observed"])) == (number, 1)
+        desk.book.fill(
+            conn, one["id"], [{"from": "2026-03-02T18:00:00Z", "to": "2026-03-02T19:04:10Z", "worst_c": 9.5}], ["J-1", "T-2"], NOW
+        )
+        assert desk.book.unfilled(conn) == []
+    assert desk.held() == ["J-1", "T-2"]
+    desk.open(finding(lot="", step="chill", probe="core-2"))
+    with desk.store.write() as conn:
+        (one,) = desk.book.unfilled(conn)
+        desk.book.fill(conn, one["id"], [{}, {"from": "2026-03-02T18:00:00Z", "to": "2026-03-02T19:04:10Z"}], ["J-1"], NOW)
+        entry = ledger.newest(conn, "deviation")
+    assert entry is not None
+    assert (entry.body["what"], entry.body["affected"], entry.body["observed"][0]["worst_c"]) == ("facts", ["J-1", "T-2"], 9.5)
+    record = desk.get(number)
+    assert record["affected"] == ["J-1", "T-2"]
+    with desk.store.write() as conn:
+        desk.book.close(
+            conn, number or 0, "Odile Marsh", NOW, replace(WHOLE, acceptability="Warm.", reassessment="No.", trained="T. Okafor")
+        )
+        desk.book.review(conn, number or 0, "Tam Okafor", NOW)
+    assert desk.held() == []

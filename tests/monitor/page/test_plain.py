@@ -445,3 +445,31 @@ def test_page_is_small_and_asks_nobody_else(reader: Any) -> None:
         text = reader.get(path).text
         assert not re.search(r'(?:src|href|action)="(?:https?:)?//', text), path
         assert not re.search(r"\sstyle=|<style|\son\w+=|<script(?! src)", text), path
+
+
+def test_records_of_one_cause_are_closed_with_one_answer(site: Any, plain: Any) -> None:
+    """Ticked beside the first, the other record gets the same answers; without the tick it stays open."""
+    site.too_warm()
+    plain.sign_in("operator")
+    plain.get("/deviations")
+    made = plain.send("/deviations", text="The cooler's door stood open all night.", lot="T-0301")
+    assert "Record D2 is open." in made.text
+    page = plain.get("/deviations/D1")
+    assert "Has this the same cause?" in text_of(page)
+    more = {"acceptability": "Warm.", "reassessment": "No.", "trained": "Tam Okafor"}
+    page = plain.send("/deviations/D1/close", **ANSWERS, together="D2")
+    assert page.status_code == 409, "the second asks more, so neither is closed"
+    page = plain.send("/deviations/D1/close", **ANSWERS, **more, together="D2")
+    assert "D1 and D2 are answered. They wait for the review of Tam Okafor." in text_of(page)
+    assert [site.desk.deviation(d)["answers"]["cause"] for d in ("D1", "D2")] == [ANSWERS["cause"]] * 2
+
+
+def test_reading_that_shows_control_restored_is_offered(site: Any, plain: Any) -> None:
+    """What the lot's probes read now can be tapped; a word without a number is sent back."""
+    site.too_warm()
+    plain.sign_in("operator")
+    page = plain.get("/deviations/D1")
+    assert re.search(r'<option value="core-\d read [\d.]+ °F at [^"]+">', page.text)
+    page = plain.send("/deviations/D1/close", **(ANSWERS | {"reading": "it is cold again"}))
+    assert "write what it read, with its unit, and when" in text_of(page)
+    assert 'value="it is cold again"' in page.text

@@ -108,13 +108,13 @@ def make_config(tmp_path: Path) -> Callable[..., Config]:
 
 
 @pytest.fixture
-def make_bench(tmp_path: Path) -> Iterator[Callable[..., Bench]]:
+def make_bench(tmp_path: Path, database: str) -> Iterator[Callable[..., Bench]]:
     """Builds a bench; `store` reopens the same file."""
     stores: list[Store] = []
 
     def make(link: Callable[[int, str, Instant], str] | None = None, **changes: object) -> Bench:
         config = configured(tmp_path, **changes)
-        store = Store(tmp_path / "larderer.sqlite").open()
+        store = Store(database).open()
         stores.append(store)
         return Bench(store, Alarms(config, SITE, ledger.append, link), config)
 

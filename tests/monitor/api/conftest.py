@@ -228,7 +228,7 @@ class Site:
 
 
 @pytest.fixture
-def site(tmp_path: Path) -> Iterator[Site]:
+def site(tmp_path: Path, database: str) -> Iterator[Site]:
     clock = Clock(START)
     plan = load_plan(PLAN)
     persons = tuple(Person(name, role) for role, name in ROLES.items())
@@ -239,7 +239,7 @@ def site(tmp_path: Path) -> Iterator[Site]:
     def record(conn: Connection, kind: str, body: Any, at: Instant, by: str = "") -> object:
         return ledger.append(conn, kind, body, at, by, entered_at=clock())
 
-    with Store(tmp_path / "larderer.sqlite") as store, Writer(store) as writer:
+    with Store(database) as store, Writer(store) as writer:
         alarms = Alarms(config, plan.site, record)
         deviations = Deviations(config, record, alarms.reset, staff.workers)
         pipeline.alarms, pipeline.deviations = alarms, deviations

@@ -1,7 +1,7 @@
 """Who may do what: people with a PIN or password, probes with a token, and the sessions they open.
 
 Roles: an *operator* runs lots, a *reviewer* does that too and signs days, an *inspector* only reads; a
-*probe* token may hand in readings and nothing else. Secrets are kept as Argon2id hashes (RFC 9106),
+*probe* token may hand in readings and nothing else, a *metrics* token reads the service's numbers and nothing else. Secrets are kept as Argon2id hashes (RFC 9106),
 session and device tokens as SHA-256: what lies in the database opens nothing. Acknowledging an alarm by
 its signed link asks none of this, so a person who has locked the door by mistyping can still answer.
 """
@@ -27,7 +27,7 @@ from monitor.store.metadata import INSTANT, SMALL, TEXT, WHOLE, metadata
 from monitor.store.writer import Writer
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Span
 
-DEVICE_ROLES = ("probe", "inspector")
+DEVICE_ROLES = ("probe", "inspector", "metrics")
 #: A session ends this long after it was last used, and at the latest this long after it was opened.
 IDLE: Span = 14 * HOUR
 LONGEST: Span = 7 * 24 * HOUR
@@ -162,7 +162,7 @@ def sync_people(conn: Connection, people: Sequence[Person], now: Instant) -> Non
 
 
 def add_device(conn: Connection, name: str, role: str, now: Instant, by: str = "") -> str:
-    """A bearer token for a machine: role `probe` hands in readings, `inspector` only reads. Shown this once."""
+    """A bearer token for a machine: role `probe` hands in readings, `inspector` only reads, `metrics` reads the numbers. Shown once."""
     if role not in DEVICE_ROLES:
         raise InputError(f"role of {name} is {role!r}; write one of {', '.join(DEVICE_ROLES)}; what changes records is signed by a person")
     if conn.execute(select(device_token.c.id).where(device_token.c.name == name)).first() is not None:

@@ -43,6 +43,7 @@ READ = Allow("operator", "reviewer", "inspector")
 WORK = Allow("operator", "reviewer")
 REVIEW = Allow("reviewer")
 PUSH = Allow("probe", "operator", "reviewer")
+METRICS = Allow("metrics", "operator", "reviewer", "inspector")
 
 
 def who_asks(request: Request) -> Who | None:
@@ -86,7 +87,7 @@ def check_rules(app: FastAPI) -> None:
     """Raise if any route under /api has no rule; called when the app is built."""
     bare = [f"{method} {path}" for method, path, rule in rules_of(app) if rule is None and path.startswith("/api")]
     if bare:
-        raise RuntimeError(f"routes without an access rule: {', '.join(bare)}; add Depends(OPEN | READ | WORK | REVIEW | PUSH)")
+        raise RuntimeError(f"routes without an access rule: {', '.join(bare)}; add Depends(OPEN | READ | WORK | REVIEW | PUSH | METRICS)")
 
 
 def _rule(dependant: Dependant) -> Allow | None:

@@ -8,7 +8,7 @@ from typing import Any, cast
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import JSONResponse, Response
 
-from monitor.api.access import OPEN, READ
+from monitor.api.access import METRICS, OPEN
 from monitor.api.inner import TheDesk
 from monitor.desk import Desk
 
@@ -24,7 +24,7 @@ def health(desk: TheDesk, request: Request) -> JSONResponse:
     return JSONResponse(body, 503 if trouble else 200)
 
 
-@router.get("/metrics", dependencies=[Depends(READ)], response_class=Response)
+@router.get("/metrics", dependencies=[Depends(METRICS)], response_class=Response)
 def metrics(request: Request) -> Response:
     """The service's numbers as OpenMetrics text."""
     from prometheus_client.openmetrics.exposition import generate_latest

@@ -12,7 +12,7 @@ from monitor.people import LONGEST, People, Who
 from rules.reading import SECOND
 
 router = APIRouter(prefix="/api/v1/session", tags=["session"])
-ANYBODY = Allow("operator", "reviewer", "inspector", "probe")
+ANYBODY = Allow("operator", "reviewer", "inspector", "probe", "metrics")
 
 
 @router.get("")

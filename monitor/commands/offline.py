@@ -150,7 +150,7 @@ def add_user(config_path: Path, name: str, role: str) -> str:
     config = load_config(config_path, check_bells=False)
     now = SystemClock()()
     with opened(config, create=True) as store, store.write() as conn:
-        if role == "probe":
+        if role in ("probe", "metrics"):
             token = people.add_device(conn, name, role, now, by="command line")
             return f"Device {name}. Its token, shown this once (send it as Authorization: Bearer …):\n{token}"
         people.add_person(conn, name, role, now, by="command line")

@@ -122,7 +122,7 @@ def restore(
 @user_app.command("add")
 def user_add(
     name: Annotated[str, typer.Argument(help="the person's name, or the device's")],
-    role: Annotated[str, typer.Option(help="operator, reviewer, inspector or probe")] = "operator",
+    role: Annotated[str, typer.Option(help="operator, reviewer, inspector; probe or metrics for a machine")] = "operator",
     config: ConfigOption = CONFIG,
 ) -> None:
     """Add a person (prints a code for the first sign-in) or a device (prints its token, once).
@@ -143,6 +143,22 @@ def user_list(config: ConfigOption = CONFIG) -> None:
     from monitor.commands.offline import list_users
 
     said(list_users(config))
+
+
+@bells_app.command("drill")
+def bells_drill(
+    wait: Annotated[bool, typer.Option(help="wait until everybody has answered, or the time for it is over")] = True,
+    config: ConfigOption = CONFIG,
+) -> None:
+    """Have the running service ring every bell of everybody once, ask each person to answer, and put what came of it on record.
+
+    Exit code 0: everybody was reached and answered. 1: somebody was not, or did not.
+
+    Example: larderer bells drill --config /etc/larderer/larderer.toml
+    """
+    from monitor.commands.bell_drill import hold_drill
+
+    raise typer.Exit(hold_drill(config, wait=wait, say=said))
 
 
 @bells_app.command("test")

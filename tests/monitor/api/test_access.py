@@ -12,13 +12,13 @@ from monitor.api.app import create_app
 
 READERS = {"operator", "reviewer", "inspector"}
 WORKERS = {"operator", "reviewer"}
-EVERYBODY = {"nobody", "operator", "reviewer", "inspector", "probe"}
+EVERYBODY = {"nobody", "operator", "reviewer", "inspector", "probe", "metrics"}
 
 #: Who gets through each door. A new route without a line here fails the first test.
 MATRIX = {
-    "GET /api/v1/session": {"operator", "reviewer", "inspector", "probe"},
+    "GET /api/v1/session": EVERYBODY - {"nobody"},
     "POST /api/v1/session": EVERYBODY,
-    "DELETE /api/v1/session": {"operator", "reviewer", "inspector", "probe"},
+    "DELETE /api/v1/session": EVERYBODY - {"nobody"},
     "POST /api/v1/readings": {"operator", "reviewer", "probe"},
     "GET /api/v1/probes": READERS,
     "GET /api/v1/calibrations": READERS,
@@ -44,6 +44,7 @@ MATRIX = {
     "GET /api/v1/deviations": READERS,
     "POST /api/v1/deviations": WORKERS,
     "GET /api/v1/deviations/{deviation}": READERS,
+    "POST /api/v1/deviations/close": WORKERS,
     "POST /api/v1/deviations/{deviation}/actions": WORKERS,
     "POST /api/v1/deviations/{deviation}/close": WORKERS,
     "POST /api/v1/deviations/{deviation}/review": {"reviewer"},
@@ -54,7 +55,7 @@ MATRIX = {
     "GET /api/v1/days/{day}/export.zip": READERS,
     "GET /api/v1/events": READERS,
     "GET /api/v1/health": EVERYBODY,
-    "GET /api/v1/metrics": READERS,
+    "GET /api/v1/metrics": READERS | {"metrics"},
     "GET /api/v1/openapi.json": READERS,
     "GET /api/v1/problems/{slug}": READERS,
 }
@@ -71,7 +72,7 @@ def test_every_route_has_its_line_in_the_matrix(site):
     assert doors(site.app) == sorted(MATRIX)
 
 
-@pytest.mark.parametrize("role", ["nobody", "operator", "reviewer", "inspector", "probe"])
+@pytest.mark.parametrize("role", sorted(EVERYBODY))
 def test_each_role_gets_through_its_own_doors_only(site, role):
     """401 for strangers and 403 for the wrong role, at every route but those the matrix opens."""
 
@@ -103,7 +104,7 @@ def test_each_role_gets_through_its_own_doors_only(site, role):
     assert len(found) == len(MATRIX) - 3
 
 
-@pytest.mark.parametrize(("role", "status"), [("nobody", 401), ("probe", 403)])
+@pytest.mark.parametrize(("role", "status"), [("nobody", 401), ("probe", 403), ("metrics", 403)])
 def test_event_stream_is_shut_to_strangers_and_probes(site, role, status):
     """The stream asks the same questions before it starts."""
 

@@ -1,9 +1,10 @@
 """Who may do what: people with a PIN or password, probes with a token, and the sessions they open.
 
 Roles: an *operator* runs lots, a *reviewer* does that too and signs days, an *inspector* only reads; a
-*probe* token may hand in readings and nothing else, a *metrics* token reads the service's numbers and nothing else. Secrets are kept as Argon2id hashes (RFC 9106),
-session and device tokens as SHA-256: what lies in the database opens nothing. Acknowledging an alarm by
-its signed link asks none of this, so a person who has locked the door by mistyping can still answer.
+*probe* token may hand in readings and nothing else, a *metrics* token may read the service's numbers and
+nothing else. Secrets are kept as Argon2id hashes (RFC 9106), session and device tokens as SHA-256: what lies
+in the database opens nothing. Acknowledging an alarm by its signed link asks none of this, so a person who
+has locked the door by mistyping can still answer.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A full disk, an I/O error, a read-only disk, a lock, a file that is gone: one body for all of them."""
+"""A full disk, an I/O error, a read-only disk, a lock, a file or a server that is gone: one body for all of them."""
 
 import os
 import resource
@@ -6,7 +6,6 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, closing, contextmanager
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -85,12 +84,52 @@ def gone(store: Store, _writer: Writer) -> Iterator[None]:
     os.rename(aside, store.path)
 
 
+@pytest.fixture
+def server(engine: str, request: pytest.FixtureRequest) -> Any:
+    """The server, where there is one."""
+    return None if engine == "sqlite" else request.getfixturevalue("postgresql")
+
+
+def end_connections(server: Any) -> None:
+    """Have the server end the connections of the store, so that it opens new ones."""
+    server.sql("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'larderer'")
+
+
+@contextmanager
+def server_read_only(store: Store, _writer: Writer, server: Any) -> Iterator[None]:
+    """The server takes no writes (25006), as one that has become a follower."""
+    name = store.where.rsplit("/", 1)[1]
+    server.sql(f"ALTER DATABASE {name} SET default_transaction_read_only = on")
+    end_connections(server)
+    yield
+    server.sql(f"ALTER DATABASE {name} RESET default_transaction_read_only")
+    end_connections(server)
+
+
+@contextmanager
+def server_locked(store: Store, _writer: Writer, _server: Any) -> Iterator[None]:
+    """Another transaction is writing and does not end."""
+    with store.write():
+        yield
+
+
+@contextmanager
+def server_gone(_store: Store, _writer: Writer, server: Any) -> Iterator[None]:
+    """Every process of the server is killed; it comes back after a while."""
+    server.kill()
+    yield
+    server.start()
+
+
 TROUBLES = [
-    (full, StoreFull, "is full"),
-    (read_only, StoreReadOnly, "cannot be written"),
-    (io_error, StoreFailed | StoreFull, "the disk of"),
-    (locked, StoreLocked, "held by another program"),
-    (gone, StoreFailed, "is gone"),
+    ("sqlite", full, StoreFull, "is full"),
+    ("sqlite", read_only, StoreReadOnly, "cannot be written"),
+    ("sqlite", io_error, StoreFailed | StoreFull, "the disk of"),
+    ("sqlite", locked, StoreLocked, "held by another program"),
+    ("sqlite", gone, StoreFailed, "is gone"),
+    ("postgresql", server_read_only, StoreReadOnly | StoreFailed, "cannot be "),
+    ("postgresql", server_locked, StoreLocked, "held by another program"),
+    ("postgresql", server_gone, StoreFailed, "cannot be reached"),
 ]
 
 
@@ -101,22 +140,24 @@ def until(condition: Callable[[], bool]) -> None:
         time.sleep(0.005)
 
 
-@pytest.mark.parametrize(("trouble", "kind", "sentence"), TROUBLES, ids=[trouble.__name__ for trouble, _, _ in TROUBLES])
+@pytest.mark.parametrize(
+    ("engine", "trouble", "kind", "sentence"), TROUBLES, ids=[trouble.__name__ for _, trouble, _, _ in TROUBLES], indirect=["engine"]
+)
 def test_trouble_loses_nothing_and_ends_with_its_cause(
-    tmp_path: Path, trouble: Callable[[Store, Writer], AbstractContextManager[None]], kind: type[StoreError], sentence: str
+    database: str, server: Any, trouble: Callable[..., AbstractContextManager[None]], kind: type[StoreError], sentence: str
 ) -> None:
     """Nothing is acknowledged while it lasts, it is told, readers go on, and all that waited is stored in order afterwards."""
     memory: list[int] = []  # what a judge keeps in memory: it must always be what the store holds
     told: list[StoreError | None] = []
 
-    with Store(tmp_path / "larderer.sqlite", busy_timeout_s=0.1) as store:
+    with Store(database, busy_timeout_s=0.1) as store:
 
         def stored_numbers() -> list[int]:
             with store.read() as conn:
                 return [(found.item.at - T0) // SECOND for found in readings.between(conn, 0, 2**62)]
 
         def reread() -> None:
-            if store.path.exists():
+            if not store.on_file or store.path.exists():
                 memory[:] = stored_numbers()
 
         def process(conn: Connection, arrivals: Sequence[Arrival]) -> None:
@@ -136,7 +177,7 @@ def test_trouble_loses_nothing_and_ends_with_its_cause(
             assert stored_numbers() == []  # and a reader stays connected, as the page does: the log is not cut by itself
             before = [send(number) for number in range(20)]
             assert {future.result(WAIT_S)[0].what for future in before} == {"stored"}
-            with trouble(store, writer):
+            with trouble(store, writer, *([] if server is None else [server])):
                 during, number = [], 20
                 while not told:
                     assert number < 2000, "the trouble did not show"
@@ -149,12 +190,12 @@ def test_trouble_loses_nothing_and_ends_with_its_cause(
                 assert len(open_now) >= 30
                 assert isinstance(told[0], kind)
                 assert sentence in str(told[0])
-                assert str(store.path) in str(told[0])
+                assert store.where in str(told[0])
                 with pytest.raises(StoreUnavailable):
                     # A person's entry fails at once and says why, instead of waiting with the readings.
                     writer.submit(lambda conn: plans.set_setting(conn, "filler", "x" * 40_000)).result(WAIT_S)
                 assert writer.trouble is not None
-                if trouble is not gone:
+                if trouble not in (gone, server_gone):
                     assert len(stored_numbers()) == 20 + len(during) - len([future for future in during if not future.done()])
             assert {future.result(WAIT_S)[0].what for future in during} == {"stored"}
             until(lambda: told[-1] is None)

@@ -2,7 +2,8 @@
 
 Drivers hand items over in their own threads; one bounded queue holds them until they are durable. While the
 store cannot be written they stay there, in order, and are tried again; when the queue is full the driver
-waits, and what still finds no room is counted and told as lost. An item leaves the queue with the commit only.
+waits, and what still finds no room is counted: as turned away where its sender hears of it and sends again (a broker, a request, a
+file), as lost, aloud, where it does not. No source may fill more than half of the queue. An item leaves it with the commit only.
 """
 
 from __future__ import annotations
@@ -58,6 +59,7 @@ class _Batch:
     items: Sequence[Reading | Fault]
     received_at: Instant
     waiting: bool
+    source: object = None
     old: bool = False
     future: Future[tuple[Outcome, ...]] = field(default_factory=Future)
 
@@ -93,12 +95,13 @@ class Intake:
         self._writer, self._process, self._clock, self._offsets = writer, process, clock, offsets
         self._on_loss, self._on_trouble, self._on_notice, self._on_state = on_loss, on_trouble, on_notice, on_state
         self._known = None if self.limits.probes is None else frozenset(self.limits.probes)
-        #: How many items had which outcome since the start; "lost" among them.
+        #: How many items had which outcome since the start; "lost" and "turned-away" among them.
         self.counts: Counter[str] = Counter()
         self._room = threading.Condition()
         self._told: set[tuple[str, str]] = set()  # what was turned away, outcome and probe
         self._queue: deque[_Batch] = deque()
         self._queued = 0
+        self._held: Counter[object] = Counter()  # items in the queue by source
         self._pulls = 0  # so many pulls are submitted and not yet done
         self._coming = {True: 0, False: 0}  # so many of them have not begun, of those with and without somebody waiting
         self._parted = False  # the pull that just failed has seen to its batches itself; writer's thread only
@@ -118,6 +121,11 @@ class Intake:
         """How many items wait to become durable."""
         return self._queued
 
+    def waiting(self) -> list[Reading | Fault]:
+        """What waits to become durable, in the order of the queue."""
+        with self._room:
+            return [item for batch in self._queue for item in batch.items]
+
     def know(self, probes: Collection[str] | None) -> None:
         """From now on let in these probes (None: any): the plan has changed."""
         self._known = None if probes is None else frozenset(probes)
@@ -131,25 +139,25 @@ class Intake:
         return IntakeSink(self, waiting)
 
     def readings(
-        self, items: Sequence[Reading | Fault], *, waiting: bool = True, patience_s: float | None = None
+        self, items: Sequence[Reading | Fault], *, waiting: bool = True, patience_s: float | None = None, source: object = None
     ) -> Future[tuple[Outcome, ...]]:
         """Take items in; the future gives their outcomes, in the order of `items`, once they are durable.
 
-        Blocks while the queue is full, `patience_s` at most (default: as the limits say); then the future
-        fails with IntakeFull. While the store cannot be written the future stays open.
+        Blocks while the queue is full, or half of it is of this `source` (None: anybody), `patience_s` at most (default: as the limits
+        say); then the future fails with IntakeFull. While the store cannot be written the future stays open.
         """
-        batch = _Batch(tuple(items), self._now(), waiting)
+        batch = _Batch(tuple(items), self._now(), waiting, source)
         size = len(batch.items)
         if not size:
             batch.future.set_result(())
             return batch.future
         patience = self.limits.patience_s if patience_s is None else patience_s
         with self._room:
-            # A batch larger than the whole queue is let in once the queue is empty.
-            free = self._room.wait_for(lambda: self._closed or not self._queued or self._queued + size <= self.limits.queued, patience)
+            free = self._room.wait_for(lambda: self._closed or self._fits(size, source), patience)
             if free and not self._closed:
                 self._put(batch)
                 self._queued += size
+                self._held[source] += size
             # One pull on its way takes whatever waits; one for each batch would pile up behind a backlog, and before the clock's ticks.
             coming = self._coming[True] or (not waiting and self._coming[False])
             idle = self._down or bool(coming)
@@ -157,11 +165,23 @@ class Intake:
             batch.future.set_exception(StoreClosed("readings are no longer taken in; start the service again"))
         elif not free:
             text = f"{size} readings found no room: {self._queued} already wait for the store; see to the store, or send them again"
-            self._lose(size, text)
+            self._lose(batch, text)
             batch.future.set_exception(IntakeFull(text))
         elif not idle:
             self._submit(size, waiting)
         return batch.future
+
+    def _fits(self, size: int, source: object) -> bool:
+        """Whether a batch finds room: one larger than the queue once that is empty, one larger than its source's half once that is."""
+        most, held = self.limits.queued, self._held[source] if source is not None else 0
+        return not self._queued or (self._queued + size <= most and (not held or held + size <= most // 2))
+
+    def _left(self, batch: _Batch) -> None:
+        """A batch is no longer in the queue; called with the lock held."""
+        self._queued -= len(batch.items)
+        self._held[batch.source] -= len(batch.items)
+        if not self._held[batch.source]:
+            del self._held[batch.source]
 
     def _put(self, batch: _Batch) -> None:
         """Into the queue, ahead of a backlog. What is not late yet keeps its order, or waiting would make it late."""
@@ -194,9 +214,10 @@ class Intake:
             left = list(self._queue)
             self._queue.clear()
             self._queued = self._taken = 0
+            self._held.clear()
         for batch in left:
             text = "the service ended before the store could be written; send these readings again"
-            self._lose(len(batch.items), text)
+            self._lose(batch, text)
             _fail(batch.future, StoreClosed(text))
 
     def _now(self) -> Instant:
@@ -210,9 +231,13 @@ class Intake:
         self._received_at = now
         return now
 
-    def _lose(self, items: int, text: str) -> None:
-        self.counts["lost"] += items
-        self._on_loss(items, text)
+    def _lose(self, batch: _Batch, text: str, *, again: bool = True) -> None:
+        """Count what is not taken in; it is lost where its sender does not wait for an answer, or cannot send it `again` with more luck."""
+        if batch.waiting and again:
+            self.counts["turned-away"] += len(batch.items)
+            return
+        self.counts["lost"] += len(batch.items)
+        self._on_loss(len(batch.items), text)
 
     def _submit(self, rows: int, waiting: bool) -> Future[list[tuple[_Batch, tuple[Outcome, ...]]]] | None:
         begun: list[bool] = []
@@ -276,12 +301,13 @@ class Intake:
                 self._alone = len(batches)
             else:
                 self._queue.remove(batches[0])
-                self._queued -= len(batches[0].items)
+                self._left(batches[0])
                 self._room.notify_all()
         if len(batches) > 1:
             return
         size, what = len(batches[0].items), f"{type(error).__name__}: {error}"
-        self._lose(size, f"{size} readings could not be processed ({what}) and are not stored; tell who maintains the program")
+        text = f"{size} readings could not be processed ({what}) and are not stored; tell who maintains the program"
+        self._lose(batches[0], text, again=False)
         _fail(batches[0].future, error)
 
     def _pulled(self, future: Future[list[tuple[_Batch, tuple[Outcome, ...]]]]) -> None:
@@ -297,7 +323,7 @@ class Intake:
         with self._room:
             for batch, _ in done:
                 self._queue.remove(batch)  # it stands at the head
-                self._queued -= len(batch.items)
+                self._left(batch)
                 self._taken -= 1
             recovered = self._down and (bool(done) or not self._queue)
             self._down = self._down and not recovered
@@ -358,9 +384,9 @@ class Intake:
         return results
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class IntakeSink:
-    """A `probes.driver.Sink` on an intake, with `waiting` fixed."""
+    """A `probes.driver.Sink` on an intake, with `waiting` fixed: one source, whose share of the queue is its own."""
 
     intake: Intake
     waiting: bool
@@ -368,7 +394,7 @@ class IntakeSink:
     def readings(self, items: Sequence[Reading | Fault]) -> Future[object]:
         """Take items in, as `Intake.readings`."""
         # A future's type is invariant, though a driver only asks whether it is done.
-        return cast("Future[object]", self.intake.readings(items, waiting=self.waiting))
+        return cast("Future[object]", self.intake.readings(items, waiting=self.waiting, source=self))
 
     def state(self, source: str, connected: bool, text: str) -> None:
         """Hear that a source came or went."""

@@ -51,14 +51,19 @@ from monitor.rejudger import Rejudger
 from monitor.sources import Sources
 from monitor.store.database import Store
 from monitor.store.writer import Writer
+from monitor.until_stored import UntilStored
 from monitor.watchdog import notifier
 from probes.driver import Driver
 from probes.driver import load as load_driver
+from probes.driver import sends_again
 from rules.plan import Plan
 from rules.quantity import format_instant
 from rules.reading import SECOND, Instant
 
 log = structlog.get_logger()
+
+#: So many of the newest comings and goings of a source are kept for the record while the store cannot be written.
+_STATES = 100
 
 
 class Service:
@@ -100,6 +105,8 @@ class Service:
         self.writer.add_urgent_listener(self._after_change)
         offsets = InForce()
         self.writer.add_rollback_listener(offsets.forget)
+        self._losses = UntilStored(self.writer.submit, self._record_loss, lambda older, newer: (older[0], older[1] + newer[1], newer[2]))
+        self._states = UntilStored(self.writer.submit, self._record_states, lambda older, newer: (*older, *newer)[-_STATES:])
         self.intake = Intake(
             self.writer,
             self.pipeline.process,
@@ -256,7 +263,7 @@ class Service:
         return drivers
 
     def _run_driver(self, driver: Driver) -> None:
-        waiting = type(driver).__module__ == "probes.mqtt"  # a broker waits for the acknowledgement, a serial line does not
+        waiting = sends_again(driver)  # a broker waits for the acknowledgement, a serial line does not
         try:
             driver.run(self._sources.through(driver.name, self.intake.sink(waiting=waiting)), self._stop)
         except Exception as error:  # the thread's last word: it is told and rung, the others go on
@@ -270,15 +277,16 @@ class Service:
             return
         now = self.clock()
 
-        def job(conn: Connection) -> None:
-            cause = causes.source_gone(source, now, text)
-            ledger.append(conn, "source", {"source": source, "connected": connected, "text": text}, now)
-            if connected:
-                self.alarms.clear(conn, cause.key, now)
-            else:
-                self.alarms.raise_(conn, cause, now)
+        self._states.add(source, ((now, connected, text),))
 
-        self.writer.submit(job, waiting=False)
+    def _record_states(self, conn: Connection, source: str, states: Sequence[tuple[Instant, bool, str]]) -> None:
+        for at, connected, text in states:
+            cause = causes.source_gone(source, at, text)
+            ledger.append(conn, "source", {"source": source, "connected": connected, "text": text}, at)
+            if connected:
+                self.alarms.clear(conn, cause.key, at)
+            else:
+                self.alarms.raise_(conn, cause, at)
 
     # --- transaction hooks ---------------------------------------------------------------------------------------
 
@@ -294,13 +302,12 @@ class Service:
 
     def _lost(self, items: int, text: str) -> None:
         log.error("readings lost", items=items, text=text)
-        now = self.clock()
+        self._losses.add("lost", (self.clock(), items, text))
 
-        def job(conn: Connection) -> None:
-            ledger.append(conn, "lost", {"items": items, "text": text}, now)
-            self.alarms.raise_(conn, causes.store_trouble(now, text), now)
-
-        self.writer.submit(job, waiting=False)
+    def _record_loss(self, conn: Connection, _key: str, loss: tuple[Instant, int, str]) -> None:
+        since, items, text = loss
+        ledger.append(conn, "lost", {"items": items, "text": text}, since)
+        self.alarms.raise_(conn, causes.store_trouble(since, text), since)
 
     def _trouble(self, error: StoreError | None) -> None:
         """The store cannot be written: that cannot be recorded there, so things that need no store ring at once."""
@@ -309,6 +316,8 @@ class Service:
             self._ring_without_store(str(error))
         else:
             log.info("store", text="records are being kept again")
+            self._losses.write()
+            self._states.write()
             now = self.clock()
             self.writer.submit(
                 lambda conn: ledger.append(
@@ -351,6 +360,8 @@ class Service:
                 now = self.clock()
                 self.writer.submit(lambda conn, now=now: self.pipeline.tick(conn, now), waiting=False).result(timeout=30)  # type: ignore[misc]
                 self._notify("WATCHDOG=1")
+                self._losses.write()
+                self._states.write()
                 self._look_after(now)
                 self.courier.wake()
                 if self._exports:

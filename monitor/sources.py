@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from typing import Any
 
+from monitor.config import Config, Mqtt, Source
 from probes.driver import Sink
 from rules.reading import Fault, Reading
 
@@ -40,3 +42,29 @@ class _Through:
     def state(self, source: str, connected: bool, text: str) -> None:
         """Hear that a source came or went."""
         self._sink.state(source, connected, text)
+
+
+def mqtt_options(mqtt: Mqtt, site: str) -> dict[str, object]:
+    """The configuration's [mqtt] as the MQTT driver takes it."""
+    options: dict[str, object] = {"site": site, "host": mqtt.host, "port": mqtt.port, "topic": [dict(t) for t in mqtt.topics]}
+    if mqtt.username:
+        options["username"] = mqtt.username
+    if mqtt.password is not None:
+        options["password"] = mqtt.password.reveal()
+    if mqtt.tls_ca is not None:
+        options["tls_ca"] = str(mqtt.tls_ca)
+    if mqtt.tls_cert is not None and mqtt.tls_key is not None:
+        options["tls_cert"], options["tls_key"] = str(mqtt.tls_cert), str(mqtt.tls_key)
+    return options
+
+
+def source_options(config: Config, source: Source) -> dict[str, object]:
+    """A source's keys as its driver takes them: paths from the configuration's folder, and a folder's positions beside the store."""
+    options = dict(source.options)
+    for key in ("password_file", "folder", "file"):
+        if isinstance(options.get(key), str) and source.driver != "onewire":
+            options[key] = str(config.path.parent / str(options[key]))
+    if source.driver == "folder" and "positions" not in options:
+        what = f"{options.get('folder')} {options.get('files', '*.csv')}"
+        options["positions"] = str(config.data / f"positions-{hashlib.sha256(what.encode()).hexdigest()[:12]}.json")
+    return options

@@ -63,6 +63,11 @@ def load(driver: str, config: Mapping[str, object]) -> Driver:
     return cast(Driver, import_module(module).load(config))
 
 
+def sends_again(driver: Driver) -> bool:
+    """Whether what this driver hands over and is refused comes again: it waits for the acknowledgement, and nothing is lost."""
+    return bool(getattr(driver, "SENDS_AGAIN", False))
+
+
 def backoff(first_s: float = 0.5, most_s: float = 30.0, seed: int | None = None) -> Iterator[float]:
     """Seconds to wait before each next try: doubling from `first_s` to `most_s`, each drawn from its upper half."""
     draw = random.Random(seed)

@@ -18,7 +18,7 @@ from concurrent.futures import wait
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import IO
+from typing import IO, ClassVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from probes.clock import Clock, now
@@ -40,6 +40,7 @@ _MOST_TOLD = 500
 class Folder:
     """One folder of one kind of file. `skip` lines come before the header; `header` says whether there is one."""
 
+    SENDS_AGAIN: ClassVar[bool] = True
     name: str
     folder: Path
     pattern: str

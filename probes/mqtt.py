@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
@@ -38,6 +38,7 @@ class Mqtt:
     `observe`: somebody only looks on beside the service. The broker keeps nothing for such a client, and it says nothing about the service.
     """
 
+    SENDS_AGAIN: ClassVar[bool] = True
     name: str
     site: str
     host: str = "127.0.0.1"

@@ -6,6 +6,7 @@ longer each time. The first stretch of bytes after opening may be the rest of a 
 
 from __future__ import annotations
 
+import os
 import termios
 import threading
 import time
@@ -86,8 +87,12 @@ class SerialText:
 
 def _reason(error: Exception) -> str:
     """The system's own words where there are any; pyserial wraps them in several layers."""
+    if "returned no data" in str(error):
+        return "it was unplugged, or another program reads it"
     cause: BaseException | None = error
     while cause is not None:
+        if isinstance(cause, serial.SerialException) and cause.errno:
+            return os.strerror(cause.errno)
         if isinstance(cause, OSError) and cause.strerror:
             return cause.strerror
         cause = cause.__cause__ or cause.__context__

@@ -111,7 +111,7 @@ async def _stored(intake: Intake, items: Sequence[Reading | Fault]) -> tuple[Out
     """The outcomes of items, once durable. The event loop never waits for room: a sender keeps what is not answered."""
     if intake.queued > _QUEUED:
         raise BusyError(f"{intake.queued} readings already wait for the store; keep these and send them again shortly")
-    future = asyncio.wrap_future(intake.readings(items, patience_s=0.0))
+    future = asyncio.wrap_future(intake.readings(items, patience_s=0.0, source="http"))
     try:
         return await asyncio.wait_for(asyncio.shield(future), _PATIENCE_S)
     except TimeoutError:

@@ -16,7 +16,7 @@ from monitor.commands.found import Found, everything, listen
 from monitor.config import Config, Source, load_config
 from monitor.errors import InputError
 from monitor.judge import read_plan
-from monitor.service import mqtt_options, source_options
+from monitor.sources import mqtt_options, source_options
 from monitor.toml_append import replace_file, table_text, with_table
 from probes.driver import load
 from probes.errors import ProbeError

@@ -12,7 +12,7 @@ from monitor.commands.found import Found, everything
 from monitor.commands.offline import made, opened
 from monitor.config import Config, Source, load_config
 from monitor.judge import read_plan
-from monitor.service import source_options
+from monitor.sources import source_options
 from probes.clock import now as clock
 from probes.driver import load
 from probes.errors import ProbeError

@@ -33,20 +33,28 @@ class _Live(Collector):
     def __init__(self, plan: Plan, said: Callable[[str], None] | None) -> None:
         super().__init__()
         self.plan, self._said = plan, said
+        #: Whoever read the pipe has gone.
+        self.unheard = False
+
+    def _tell(self, line: str) -> None:
+        if self._said is not None and not self.unheard:
+            try:
+                self._said(line)
+            except BrokenPipeError:
+                self.unheard = True
 
     def readings(self, items: Sequence[Reading | Fault]) -> Future[Any]:
         """Keep what is newest, and print it."""
         for item in items:
-            if self._said is not None:
+            if self._said is not None and not self.unheard:
                 when = local(item.at, self.plan.site.zone).strftime("%H:%M:%S")
-                self._said(f"{when}  {item.probe:16} {self.text(item)}{'' if item.probe in self.plan.probe_by_id else '  not in the plan'}")
+                self._tell(f"{when}  {item.probe:16} {self.text(item)}{'' if item.probe in self.plan.probe_by_id else '  not in the plan'}")
         return super().readings(items)
 
     def state(self, source: str, connected: bool, text: str) -> None:
         """Keep what a source says of itself, and print it."""
         super().state(source, connected, text)
-        if self._said is not None:
-            self._said(f"          {text}")
+        self._tell(f"          {text}")
 
     def text(self, item: Reading | Fault) -> str:
         """An item in the site's unit, or its reason and raw text."""
@@ -77,7 +85,7 @@ def drivers(config: Config, plan: Plan, said: Callable[[str], None], scratch: Pa
 
     Nothing that the service needs is touched: a folder's files are still new to it, and a broker is listened to under another name.
     """
-    from monitor.service import mqtt_options, source_options
+    from monitor.sources import mqtt_options, source_options
 
     made: list[Driver] = []
     for number, source in enumerate(config.sources):
@@ -117,9 +125,9 @@ def watch_probes(config_path: Path, seconds: float, said: Callable[[str], None])
             from rich.live import Live
 
             with Live(sink.table(), console=Console(), refresh_per_second=4) as shown:
-                _wait(threads, until, lambda: shown.update(sink.table()))
+                _wait(threads, until, lambda: shown.update(sink.table()), sink)
         else:
-            _wait(threads, until, lambda: None)
+            _wait(threads, until, lambda: None, sink)
     except KeyboardInterrupt:
         pass
     finally:
@@ -129,8 +137,8 @@ def watch_probes(config_path: Path, seconds: float, said: Callable[[str], None])
         scratch.cleanup()
 
 
-def _wait(threads: Sequence[threading.Thread], until: float | None, turn: Callable[[], None]) -> None:
-    while any(t.is_alive() for t in threads) and (until is None or time.monotonic() < until):
+def _wait(threads: Sequence[threading.Thread], until: float | None, turn: Callable[[], None], sink: _Live) -> None:
+    while any(t.is_alive() for t in threads) and not sink.unheard and (until is None or time.monotonic() < until):
         turn()
         time.sleep(0.25)
     turn()

@@ -235,7 +235,7 @@ def test_full_queue_holds_the_driver_until_there_is_room(store: Store, process: 
 
 
 def test_what_finds_no_room_is_counted_as_lost_aloud(store: Store, process: Callable[[Connection, Sequence[Arrival]], None]) -> None:
-    """After its patience the driver is told, and so is the service."""
+    """After its patience the driver is told; so is the service, where the driver's sender hears nothing and will not send again."""
     go, lost = threading.Event(), []
 
     def slowly(conn: Connection, arrivals: Sequence[Arrival]) -> None:
@@ -246,13 +246,50 @@ def test_what_finds_no_room_is_counted_as_lost_aloud(store: Store, process: Call
         limits = IntakeLimits(queued=10, patience_s=0)
         intake = Intake(writer, slowly, lambda: T0 + HOUR, limits, on_loss=lambda items, text: lost.append((items, text)))
         first = intake.readings([Reading("core-1", T0 + n, n) for n in range(10)])
-        with pytest.raises(IntakeFull, match="2 readings found no room: 10 already wait"):
-            intake.readings([Reading("core-1", T0 + 10, 1.0), Reading("core-1", T0 + 11, 1.0)]).result(WAIT_S)
+        for waiting in (False, True):
+            with pytest.raises(IntakeFull, match="2 readings found no room: 10 already wait"):
+                intake.readings([Reading("core-1", T0 + 10, 1.0), Reading("core-1", T0 + 11, 1.0)], waiting=waiting).result(WAIT_S)
         go.set()
         first.result(WAIT_S)
         assert [items for items, _ in lost] == [2]
-        assert intake.counts["lost"] == 2
+        assert (intake.counts["lost"], intake.counts["turned-away"]) == (2, 2)
         intake.close()
+
+
+def test_source_that_floods_leaves_room_for_the_others(
+    store: Store, process: Callable[[Connection, Sequence[Arrival]], None], seen: list[Arrival]
+) -> None:
+    """One source may fill half of the queue and then waits; each reading of another one finds room at once and none is lost."""
+    over, lost = threading.Event(), []
+
+    with Writer(store) as writer:
+        limits = IntakeLimits(queued=100, patience_s=WAIT_S)
+        intake = Intake(writer, process, lambda: T0 + HOUR, limits, on_loss=lambda items, text: lost.append(text))
+        flood, calm = intake.sink(waiting=False), intake.sink(waiting=True)
+
+        def pour() -> None:
+            n = 0
+            while not over.is_set():
+                flood.readings([Reading("core-1", T0 + n + k, float(k)) for k in range(10)])
+                n += 10
+
+        busy = threading.Event()
+        writer.submit(lambda conn: busy.wait(WAIT_S))
+        thread = threading.Thread(target=pour)
+        thread.start()
+        until(lambda: intake.queued == 50)
+        futures = [calm.readings([Reading("core-2", T0 + n, float(n))]) for n in range(40)]
+        assert intake.queued == 90
+        busy.set()
+        for n in range(40, 80):
+            futures.append(calm.readings([Reading("core-2", T0 + n, float(n))]))
+            futures[-1].result(WAIT_S)
+        over.set()
+        thread.join(WAIT_S)
+        assert all(future.exception(WAIT_S) is None for future in futures)
+        intake.close()
+    assert not lost
+    assert sum(arrival.item.probe == "core-2" for arrival in seen) == 80
 
 
 def test_batch_larger_than_the_queue_is_let_in(store: Store, process: Callable[[Connection, Sequence[Arrival]], None]) -> None:
@@ -343,7 +380,7 @@ def test_closing_over_a_store_that_cannot_be_written_tells_the_loss(store: Store
     lost: list[int] = []
     with Writer(store) as writer:
         intake = Intake(writer, process, lambda: T0 + HOUR, on_loss=lambda items, _text: lost.append(items))
-        future = intake.readings([Reading("core-1", T0, 1.0), Reading("core-1", T0 + 1, 1.0)])
+        future = intake.readings([Reading("core-1", T0, 1.0), Reading("core-1", T0 + 1, 1.0)], waiting=False)
         intake.close()
         assert isinstance(future.exception(0), StoreClosed)
     assert lost == [2]

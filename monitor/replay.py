@@ -15,16 +15,18 @@ from collections.abc import Mapping, Sequence
 from operator import attrgetter
 from typing import NamedTuple
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, select
 
 from monitor import ledger
 from monitor.recalls import Recalled
 from monitor.store import blocks, events, readings, snapshots
+from monitor.store.schema import plan_version
 from rules.engine import Engine
 from rules.errors import LateEvent, RulesError
 from rules.finding import Finding
 from rules.history import arrange, standing
 from rules.plan import Plan
+from rules.plan_load import load_plan
 from rules.quantity import parse_instant
 from rules.reading import MINUTE, Event, Instant, LotEvent, Span
 from rules.track import BEFORE, NEVER
@@ -41,6 +43,12 @@ class Plans(NamedTuple):
 
     by_sha256: Mapping[str, Plan]
     changes: Sequence[tuple[Instant, str]]
+
+
+def stored_plans(conn: Connection) -> Plans:
+    """Every plan that the store holds."""
+    rows = conn.execute(select(plan_version).order_by(plan_version.c.since, plan_version.c.id)).all()
+    return Plans({r.sha256: load_plan(r.text, "plan in the store") for r in rows}, [(r.since, r.sha256) for r in rows])
 
 
 class Kept(NamedTuple):

@@ -37,6 +37,7 @@ from monitor.config import Config, Mqtt, Source
 from monitor.desk import Desk
 from monitor.deviations import Deviations
 from monitor.errors import RefusedError, StoreError
+from monitor.emergency import Emergency
 from monitor.exporter import Exporter
 from monitor.intake import Intake, IntakeLimits
 from monitor.judge import read_plan
@@ -122,6 +123,9 @@ class Service:
         self.ringer = Ringer()
         bells = make_bells(config, self.ringer, self.publisher)
         self.courier = Courier(self.writer.submit, self.store.read, bells, self.alarms, self._record, self.clock)
+        self.emergency = Emergency(
+            self.store, self.writer, self.intake, self.judging, self.alarms, lambda: bells, self.clock, config.alarms.repeat
+        )
         self.people = People(self.store, self.writer, self.clock, trusted_network=config.server.trusted_network)
         self.desk = Desk(
             self.store, self.writer, self.plan, self.pipeline, self.alarms, self.deviations, clock=self.clock, link_secret=secret
@@ -163,6 +167,7 @@ class Service:
         self.courier.start()
         for driver in self.drivers:
             self._thread(driver.name, self._run_driver, driver)
+        self._thread("emergency", self.emergency.run, self._stop)
         self._thread("rejudger", Rejudger(self.judging, self.writer.submit, self.pipeline.catch_up).run, self._stop)
         self._thread("ticker", self._tick)
 
@@ -310,10 +315,9 @@ class Service:
         self.alarms.raise_(conn, causes.store_trouble(since, text), since)
 
     def _trouble(self, error: StoreError | None) -> None:
-        """The store cannot be written: that cannot be recorded there, so things that need no store ring at once."""
+        """The intake found that the store cannot be written, or can again; `emergency.py` rings meanwhile."""
         if error is not None:
             log.error("store", text=str(error))
-            self._ring_without_store(str(error))
         else:
             log.info("store", text="records are being kept again")
             self._losses.write()
@@ -324,18 +328,6 @@ class Service:
                     conn, "store", {"text": "records could not be kept for a while; nothing acknowledged was lost"}, now
                 )
             )
-
-    def _ring_without_store(self, text: str) -> None:
-        from monitor.alarms.bells import Call
-
-        cause = causes.store_trouble(self.clock(), text)
-        call = Call(f"store-{cause.since}", "alarm", cause.priority, cause.what, f"{cause.what}: {text} {' '.join(cause.do)}")
-        for bell in make_bells(self.config, self.ringer, self.publisher).values():
-            self._thread(f"bell {bell.id}", self._ring, bell, call)
-
-    def _ring(self, bell: Any, call: Any) -> None:
-        answer = bell.ring(call)
-        log.warning("bell", bell=bell.id, outcome=str(answer.outcome), text=answer.text)
 
     def _status(self, conn: Connection) -> str:
         """For the daily word: lots, probes, and the ledger's head, so that rewriting would show."""

@@ -33,7 +33,11 @@ def verdict(site: Any, limit: str) -> str:
 def agrees(site: Any) -> None:
     """The live verdicts are those of a clean judge over everything stored; nothing was rewritten."""
     assert verdicts(site.report()) == verdicts(site.judged_again())
-    assert site.report()["lots"] == site.judged_again()["lots"]
+    # Growth is predicted from files alone, and decides nothing.
+    again = site.judged_again()["lots"]
+    for lot in again:
+        lot["limits"] = [{k: v for k, v in one.items() if k != "growth"} for one in lot["limits"]]
+    assert site.report()["lots"] == again
     site.sound()
 
 

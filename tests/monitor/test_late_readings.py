@@ -509,7 +509,9 @@ def test_readings_more_than_48_h_late_wait_for_a_person(rig: Rig) -> None:
     rig.agrees()
     assert any(one["step"] == "cooler-1" and one["what"] == "deviated" for one in rig.records("finding"))
     assert desk.late()["unjudged"][0]["count"] == 50, "those before the time named still wait"
-    assert rig.records("rejudge-asked") == [{"since": "2026-03-02T16:30:00Z", "reason": "the gateway was found unplugged", "readings": 50}]
+    (record,) = rig.records("rejudge-asked")
+    wanted = {"since": "2026-03-02T16:30:00Z", "reason": "the gateway was found unplugged", "readings": 50}
+    assert wanted.items() <= record.items()
     desk.rejudge(ODILE, START, "and the rest")
     rig.catch_up()
     rig.restart()

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import fcntl
-import hashlib
 import socket
 import threading
+import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import nullcontext
@@ -25,15 +25,18 @@ from monitor import ledger, people
 from monitor.alarms import causes
 from monitor.alarms.alarms import Alarms
 from monitor.alarms.bells import make_bells
+from monitor.alarms.causes import Cause
 from monitor.alarms.courier import Courier
 from monitor.alarms.ladder import link_maker
 from monitor.alarms.ringer import Ringer
+from monitor.answers import Answers, code_maker
 from monitor.api.app import create_app
 from monitor.calibrations import InForce
 from monitor.caretaker import Caretaker
 from monitor.clock import SystemClock, steady_clock, wall_clock
+from monitor.clock_trust import clock_is_kept
 from monitor.clock_watch import ClockWatch
-from monitor.config import Config, Mqtt, Source
+from monitor.config import Config
 from monitor.desk import Desk
 from monitor.deviations import Deviations
 from monitor.errors import RefusedError, StoreError
@@ -44,19 +47,20 @@ from monitor.judge import read_plan
 from monitor.judging import Judging
 from monitor.keys import site_key
 from monitor.links import link_key
+from monitor.outside import Outside
 from monitor.page import ROUTERS
 from monitor.people import People
 from monitor.pipeline import Pipeline
 from monitor.publish import Publisher
 from monitor.rejudger import Rejudger
-from monitor.sources import Sources
+from monitor.rounds import Rounds
+from monitor.sources import Sources, mqtt_options, source_options
 from monitor.store.database import Store
 from monitor.store.writer import Writer
 from monitor.until_stored import UntilStored
 from monitor.watchdog import notifier
-from probes.driver import Driver
+from probes.driver import Driver, sends_again
 from probes.driver import load as load_driver
-from probes.driver import sends_again
 from rules.plan import Plan
 from rules.quantity import format_instant
 from rules.reading import SECOND, Instant
@@ -92,7 +96,7 @@ class Service:
         url = config.store_url.reveal() or str(config.data / "larderer.sqlite")
         self.store = Store(url).open()
         self.writer = Writer(self.store)
-        self.alarms = Alarms(config, self.plan.site, self._record, link_maker(config, secret), self._status)
+        self.alarms = Alarms(config, self.plan.site, self._record, link_maker(config, secret), self._status, code_maker(secret))
         self.deviations = Deviations(config, self._record, self.alarms.reset, people.workers)
         self.judging = Judging(self.plan)
         self._sources = Sources()
@@ -102,6 +106,10 @@ class Service:
         self.writer.add_rollback_listener(self.pipeline.rolled_back)
         self.caretaker = Caretaker(config, self.alarms, self.judging, self.deviations)
         self.writer.add_rollback_listener(self.caretaker.forget)
+        self.rounds = Rounds(config, self.plan.site, self.alarms, self._record, clock_is_kept if clock is None else None)
+        self.writer.add_rollback_listener(self.rounds.forget)
+        answers = Answers(self.writer.submit, self.alarms, secret, config.alarms.link_valid, self.clock)
+        self.outside = Outside(config, self.plan.site.id, answers, self._about, self.clock, self._stand)
         self._clock_watch = ClockWatch(wall_clock, steady_clock) if clock is None else clock_watch
         self.writer.add_urgent_listener(self._after_change)
         offsets = InForce()
@@ -169,6 +177,8 @@ class Service:
             self._thread(driver.name, self._run_driver, driver)
         self._thread("emergency", self.emergency.run, self._stop)
         self._thread("rejudger", Rejudger(self.judging, self.writer.submit, self.pipeline.catch_up).run, self._stop)
+        for name, run in self.outside.runners:
+            self._thread(name, run, self._stop)
         self._thread("ticker", self._tick)
 
     async def serve(self) -> None:
@@ -293,6 +303,21 @@ class Service:
             else:
                 self.alarms.raise_(conn, cause, at)
 
+    def _stand(self, cause: Cause, stands: bool) -> None:
+        """A trouble outside the judging stands, or is over; from any thread."""
+        if self._stop.is_set():
+            return
+        now = self.clock()
+
+        def job(conn: Connection) -> None:
+            if stands:
+                self.alarms.raise_(conn, cause, now)
+                self.writer.urgent()
+            else:
+                self.alarms.clear(conn, cause.key, now)
+
+        self.writer.submit(job, waiting=False)
+
     # --- transaction hooks ---------------------------------------------------------------------------------------
 
     def _after_change(self) -> None:
@@ -336,7 +361,13 @@ class Service:
         heard = [engine.heard(p.id) for p in self.plan.probes]
         lately = sum(at is not None and now - at <= p.silent_after for p, at in zip(self.plan.probes, heard, strict=True))
         tip = ledger.head(conn)
-        return f"{lots} open lots, {lately} of {len(heard)} probes heard lately. Ledger {tip.seq}, head {tip.hash[:16]}."
+        return f"{lots} open lots, {lately} of {len(heard)} probes heard lately. Ledger {tip.seq}, head {tip.hash}."
+
+    def _about(self) -> Mapping[str, object]:
+        """What a heartbeat tells: the ledger's place and head, which somebody elsewhere then has."""
+        with self.store.read() as conn:
+            tip = ledger.head(conn)
+        return {"site": self.plan.site.id, "at": format_instant(self.clock()), "ledger": tip.seq, "head": tip.hash}
 
     def _trouble_text(self) -> str:
         trouble = self.writer.trouble
@@ -349,9 +380,11 @@ class Service:
         told = ""
         while not self._stop.wait(self.tick_s):
             try:
-                now = self.clock()
+                now, begun = self.clock(), time.monotonic()
                 self.writer.submit(lambda conn, now=now: self.pipeline.tick(conn, now), waiting=False).result(timeout=30)  # type: ignore[misc]
                 self._notify("WATCHDOG=1")
+                self.outside.alive()
+                self.rounds.took(time.monotonic() - begun)
                 self._losses.write()
                 self._states.write()
                 self._look_after(now)
@@ -375,6 +408,7 @@ class Service:
                 ledger.append(conn, "clock", body, now, entered_at=now)
                 self.alarms.raise_(conn, causes.clock_stepped(now, step), now)
             self.caretaker.look(conn, now)
+            self.rounds.look(conn, now)
 
         def done(future: Future[None]) -> None:
             error = future.exception()
@@ -388,29 +422,3 @@ class Service:
     def export_day(self, day: str) -> Path:
         """Export a local day now, as `Exporter.export`."""
         return self.exporter.export(day)
-
-
-def source_options(config: Config, source: Source) -> dict[str, object]:
-    """A source's keys as its driver takes them: paths from the configuration's folder, and a folder's positions beside the store."""
-    options = dict(source.options)
-    for key in ("password_file", "folder", "file"):
-        if isinstance(options.get(key), str) and source.driver != "onewire":
-            options[key] = str(config.path.parent / str(options[key]))
-    if source.driver == "folder" and "positions" not in options:
-        what = f"{options.get('folder')} {options.get('files', '*.csv')}"
-        options["positions"] = str(config.data / f"positions-{hashlib.sha256(what.encode()).hexdigest()[:12]}.json")
-    return options
-
-
-def mqtt_options(mqtt: Mqtt, site: str) -> dict[str, object]:
-    """The configuration's [mqtt] as the MQTT driver takes it."""
-    options: dict[str, object] = {"site": site, "host": mqtt.host, "port": mqtt.port, "topic": [dict(t) for t in mqtt.topics]}
-    if mqtt.username:
-        options["username"] = mqtt.username
-    if mqtt.password is not None:
-        options["password"] = mqtt.password.reveal()
-    if mqtt.tls_ca is not None:
-        options["tls_ca"] = str(mqtt.tls_ca)
-    if mqtt.tls_cert is not None and mqtt.tls_key is not None:
-        options["tls_cert"], options["tls_key"] = str(mqtt.tls_cert), str(mqtt.tls_key)
-    return options

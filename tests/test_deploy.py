@@ -153,7 +153,7 @@ def test_example_configuration_loads_with_every_example_taken(board: Path) -> No
 
 def test_sources_of_the_example_are_ones_that_their_drivers_take(board: Path) -> None:
     """Drivers accept the example tables as they stand."""
-    from monitor.service import mqtt_options
+    from monitor.sources import mqtt_options
     from probes.driver import load
 
     etc = board / "etc/larderer"

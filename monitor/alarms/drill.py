@@ -10,6 +10,7 @@ from __future__ import annotations
 import calendar
 import json
 from datetime import date, datetime
+from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import Connection, delete, insert, select
@@ -25,7 +26,9 @@ from rules.reading import Instant
 
 #: The kind of its entry in the ledger.
 KIND: Final = "bell-drill"
-_LAST, _BEGUN, _WANTED = "drill", "drill-begun", "drill-wanted"
+#: The file in the data folder that asks for one.
+WISH: Final = "drill-wanted"
+_LAST, _BEGUN = "drill", "drill-begun"
 
 
 class Drill:
@@ -36,11 +39,10 @@ class Drill:
 
     def look(self, conn: Connection, now: Instant) -> None:
         """Begin one whose time has come; end one that everybody has answered, or whose time is over."""
-        clock = {row.name: row.at for row in conn.execute(select(alarm_clock).where(alarm_clock.c.name.in_((_LAST, _BEGUN, _WANTED))))}
+        clock = {row.name: row.at for row in conn.execute(select(alarm_clock).where(alarm_clock.c.name.in_((_LAST, _BEGUN))))}
         begun = clock.get(_BEGUN)
         if begun is not None:
-            if _WANTED in clock:
-                _forget(conn, _WANTED)  # one is going on
+            self._asked()  # one is going on: that is the one
             found = self._found(conn, begun)
             if all(bell["outcome"] != "waiting" for one in found if not one["person"] for bell in one["bells"]):
                 self._alarms.settle(conn, now)  # the sirens have been on: off again
@@ -53,8 +55,15 @@ class Drill:
         if last is None or last > now:  # the first start, or a clock put back: the next month will do
             _keep(conn, _LAST, now)
             last = now
-        if _WANTED in clock or self._due(last, now):
+        if self._asked() or self._due(last, now):
             self._begin(conn, now)
+
+    def _asked(self) -> bool:
+        try:
+            (self._config.data / WISH).unlink()
+        except OSError:  # nobody asked, or the folder cannot be read just now
+            return False
+        return True
 
     def _due(self, last: Instant, now: Instant) -> bool:
         at = self.monthly(local(now, self._site.zone).date())
@@ -69,7 +78,6 @@ class Drill:
         return from_datetime(datetime(day.year, day.month, first, minutes // 60, minutes % 60, tzinfo=self._site.zone))
 
     def _begin(self, conn: Connection, now: Instant) -> None:
-        _forget(conn, _WANTED)
         _keep(conn, _LAST, now)
         _keep(conn, _BEGUN, now)
         owned = {bell for person in self._config.persons for bell in person.bells}
@@ -131,9 +139,9 @@ class Drill:
 _OUTCOME: Final = {"sent": "delivered", "dropped": "answered before"}
 
 
-def want(conn: Connection, now: Instant) -> None:
-    """Ask the service for a drill; it begins within a moment."""
-    _keep(conn, _WANTED, now)
+def want(data: Path) -> None:
+    """Ask the service of this data folder for a drill: a file, since the service holds the store's writing side nearly all the time."""
+    (data / WISH).touch()
 
 
 def _keep(conn: Connection, name: str, at: Instant) -> None:

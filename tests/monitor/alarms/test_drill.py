@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from datetime import date
+from pathlib import Path
 
 import pytest
 from sqlalchemy import select, update
@@ -138,12 +139,12 @@ def test_who_does_not_answer_and_what_does_not_deliver_is_an_alarm(month: Callab
     assert one.missed() == ["bell drill not answered by Tam Okafor, bell odile-mail"]
 
 
-def test_drill_that_is_asked_for_begins_at_once_and_a_second_one_waits_for_nobody(month: Callable[..., Month]) -> None:
+def test_drill_that_is_asked_for_begins_at_once_and_a_second_one_waits_for_nobody(month: Callable[..., Month], tmp_path: Path) -> None:
     """What is asked for while one is going on is that one."""
+    tmp_path.joinpath("data").mkdir()
     one = month(bells=(BellConfig("odile-phone", program=("/bin/cat",)),))
     for _ in range(2):
-        with one.bench.store.write() as conn:  # type: ignore[attr-defined]
-            drill.want(conn, one.now)
+        drill.want(one.bench.config.data)  # type: ignore[attr-defined]
         one.look()
     one.deliver()
     one.look(one.now + HOUR)

@@ -16,7 +16,7 @@ from sqlalchemy import ColumnElement, Connection, Select, Table, and_, delete, f
 
 from monitor import chain
 from monitor.store import blocks, dialect, evidence
-from monitor.store.dialect import rows_at, streamed, upsert
+from monitor.store.dialect import put_rows, rows_at, streamed, upsert
 from monitor.store.evidence import is_future
 from monitor.store.schema import fault, newest, probe_name, reading
 from rules.reading import Fault, Instant, Reading
@@ -131,9 +131,9 @@ def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
         tip.next_seq += 1
         done.append(Stored(item, received_at, seq))
     if readings:
-        conn.execute(insert(reading), readings)
+        put_rows(conn, reading, readings)
     if faults:
-        conn.execute(insert(fault), faults)
+        put_rows(conn, fault, faults)
     if newest_reading:
         conn.execute(_upsert_reading(conn.dialect.name), list(newest_reading.values()))
     if newest_fault:

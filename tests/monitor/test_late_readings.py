@@ -16,6 +16,7 @@ from monitor.alarms.listing import open_alarms
 from monitor.config import AlarmsConfig, Config, Person, Server
 from monitor.desk import Hand
 from monitor.errors import RefusedError
+from monitor.replay import Replay
 from monitor.service import Service
 from monitor.store import events, readings
 from rules.engine import Engine
@@ -274,8 +275,8 @@ def deliver(rig: Rig, seed: int, at_once: int, share: float, most_late: int) -> 
 
 def law(tmp_path_factory: pytest.TempPathFactory, seed: int, at_once: int, share: float, most_late: int) -> None:
     rig = Rig(tmp_path_factory.mktemp("law"))
-    before, slice_ = judging_module.AT_ONCE, judging_module.Replay.step.__defaults__
-    judging_module.Replay.step.__defaults__ = (40,)  # slices so small that much comes between them
+    before, slice_ = judging_module.AT_ONCE, Replay.step.__defaults__
+    Replay.step.__defaults__ = (40,)  # slices so small that much comes between them
     try:
         deliver(rig, seed, at_once, share, most_late)
         rig.catch_up()
@@ -284,7 +285,7 @@ def law(tmp_path_factory: pytest.TempPathFactory, seed: int, at_once: int, share
         rig.restart()
         rig.agrees()
     finally:
-        judging_module.AT_ONCE, judging_module.Replay.step.__defaults__ = before, slice_
+        judging_module.AT_ONCE, Replay.step.__defaults__ = before, slice_
         rig.service.close()
 
 
@@ -356,7 +357,7 @@ def test_live_judging_goes_on_while_a_backlog_is_judged(away: tuple[Rig, list[Re
     assert set(rig.send(kept)) == {"late"}
     assert rig.service.judging.late is not None
     told = len(rig.records("finding"))
-    judging_module.Replay.step.__defaults__ = (20,)
+    Replay.step.__defaults__ = (20,)
     try:
         slices = 0
         while rig.slice():
@@ -370,7 +371,7 @@ def test_live_judging_goes_on_while_a_backlog_is_judged(away: tuple[Rig, list[Re
                 assert rig.service.judging.late is not None, "the backlog is still being judged"
         assert slices > 10
     finally:
-        judging_module.Replay.step.__defaults__ = (500,)
+        Replay.step.__defaults__ = (500,)
     rig.agrees()
     assert [one["step"] for one in rig.records("finding") if one["what"] == "deviated"].count("cooler-1") == 1
 
@@ -406,14 +407,14 @@ def test_backlog_in_many_batches_is_judged_once(away: tuple[Rig, list[Reading | 
 def test_late_readings_behind_the_second_engine_set_it_back(away: tuple[Rig, list[Reading | Fault]]) -> None:
     """Oldest last: what it has passed already is judged all the same, and nothing is told twice."""
     rig, kept = away
-    judging_module.Replay.step.__defaults__ = (20,)
+    Replay.step.__defaults__ = (20,)
     try:
         for part in (kept[160:], kept[80:160], kept[:80]):
             rig.send(part)
             for _ in range(9):
                 rig.slice()
     finally:
-        judging_module.Replay.step.__defaults__ = (500,)
+        Replay.step.__defaults__ = (500,)
     rig.catch_up()
     rig.agrees()
     found = [(f["at"], f["what"], f["limit"], f["probe"]) for f in rig.records("finding")]
@@ -424,10 +425,10 @@ def test_rejudgement_that_a_restart_cuts_off_is_done_after_it(away: tuple[Rig, l
     """It is owed still, live judging goes on at once, and the reason is not lost."""
     rig, kept = away
     rig.send(kept)
-    judging_module.Replay.step.__defaults__ = (20,)
+    Replay.step.__defaults__ = (20,)
     for _ in range(5):
         rig.slice()
-    judging_module.Replay.step.__defaults__ = (500,)
+    Replay.step.__defaults__ = (500,)
     rig.restart()
     owed = rig.service.judging.late
     assert owed is not None
@@ -443,7 +444,7 @@ def test_entry_made_while_a_backlog_is_judged_is_in_it(away: tuple[Rig, list[Rea
     """A check written for a time that the second engine has passed, and the lot's end: both count once it has taken over."""
     rig, kept = away
     rig.send(kept)
-    judging_module.Replay.step.__defaults__ = (20,)
+    Replay.step.__defaults__ = (20,)
     try:
         for _ in range(20):
             rig.slice()
@@ -452,7 +453,7 @@ def test_entry_made_while_a_backlog_is_judged_is_in_it(away: tuple[Rig, list[Rea
         rig.enter(LotEvent(rig.now, "end", "J-0412"))
         rig.catch_up()
     finally:
-        judging_module.Replay.step.__defaults__ = (500,)
+        Replay.step.__defaults__ = (500,)
     rig.agrees()
     assert rig.service.pipeline.report()["lots"][0]["ended"]
 

@@ -13,7 +13,7 @@ from fastapi import Depends, Request
 from monitor.api.access import form_token_fits
 from monitor.api.problems import Problem
 from monitor.desk import Hand
-from monitor.errors import InputError, RefusedError
+from monitor.errors import InputError
 from monitor.once import Key
 from monitor.page.shown import Shown, signed_in
 from rules.errors import QuantityError
@@ -51,7 +51,7 @@ async def posted(request: Request, shown: Annotated[Shown, Depends(signed_in)]) 
             "not-allowed", "This form is from before you signed in. Nothing was done; open the page again and send it from there."
         )
     if not shown.works:
-        raise RefusedError(f"{shown.who.name} only reads here; an operator or reviewer makes entries")
+        raise Problem("not-allowed", f"{shown.who.name} only reads here; an operator or reviewer makes entries.")
     # Whoever goes back, corrects the form and sends it again means something new; whoever sends the same twice does not.
     digest = hashlib.sha256(f"{request.url.path}\n{sorted((k, v) for k, v in lists.items() if k != 'form_token')}".encode()).hexdigest()
     nonce = values.get("once", "")[:40]

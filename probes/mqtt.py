@@ -29,6 +29,8 @@ from probes.settings import Settings, read_secret
 #: While messages of unknown age may still come, the marker is sent again this often, since a full broker may have dropped it.
 _MARKER_S = 10.0
 _CONNECT_S = 10.0
+#: Reason codes for a name or password that is wrong: 4 and 5 of MQTT 3.1.1, section 3.2.2.3, as paho shows them.
+_PASSWORD = (134, 135)
 
 
 @dataclass(frozen=True)
@@ -65,7 +67,10 @@ class Mqtt:
         waits, told = backoff(), ""
         while not stop.is_set():
             link = _Link(self, sink)
-            why = link.hold(stop)
+            try:
+                why = link.hold(stop)
+            finally:
+                link.part()
             if stop.is_set():
                 break
             if link.greeted:
@@ -95,7 +100,7 @@ class _Link:
 
     def __init__(self, source: Mqtt, sink: Sink) -> None:
         self.source, self.sink = source, sink
-        self.greeted = False
+        self.greeted = self._answered = False
         self._lost, self._why = threading.Event(), "connection lost"
         self._payloads = Payloads(source.site, source.maps)
         self._client_id = source.client_id or f"larderer-{source.site}"
@@ -137,7 +142,7 @@ class _Link:
         except (OSError, ValueError) as error:
             if context is not None and context.newest is not None:
                 context.newest.close()
-            return error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+            return _refusal(error)
         self._client.loop_start()
         told_backlog = False
         while not stop.is_set() and not self._lost.wait(0.1):
@@ -158,6 +163,11 @@ class _Link:
         self._client.loop_stop()
         return self._why if lost_by_itself else ""
 
+    def part(self) -> None:
+        """Let the client go at once: while it and this link name each other, its sockets stay open until the next collection."""
+        client = self._client
+        client.on_connect = client.on_disconnect = client.on_subscribe = client.on_message = None
+
     def _lose(self, why: str) -> None:
         if not self._lost.is_set():
             self._why = why
@@ -174,8 +184,10 @@ class _Link:
         )
 
     def _on_connect(self, client: paho.Client, data: Any, flags: paho.ConnectFlags, code: Any, properties: Any) -> None:
+        self._answered = True
         if code.is_failure:
-            self._lose(f"refused: {code}")
+            hint = "; check username and password" if code.value in _PASSWORD else ""
+            self._lose(f"refused: {code}{hint}")
             return
         if flags.session_present:
             # What the broker kept for us comes first and may be old. The marker comes back after it.
@@ -195,6 +207,10 @@ class _Link:
         self.sink.state(self.source.name, True, f"{self.source.name}: listening to the broker at {self.source.host}:{self.source.port}.")
 
     def _on_disconnect(self, client: paho.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
+        if self.source.tls and not self._answered:
+            own = "the certificate in tls_cert" if self.source.tls_cert else "a certificate of ours, tls_cert and tls_key"
+            self._lose(f"the broker ended the TLS connection before it answered; it may want {own}")
+            return
         self._lose(str(code) if code.is_failure else "the broker closed the connection")
 
     def _on_message(self, client: paho.Client, data: Any, message: paho.MQTTMessage) -> None:
@@ -224,6 +240,16 @@ class _Link:
             self._lose(f"readings could not be stored: {'cancelled' if done.cancelled() else done.exception()}")
         elif not self._lost.is_set():
             self._client.ack(mid, qos)
+
+
+def _refusal(error: Exception) -> str:
+    """Why there is no connection, for people: what OpenSSL says of a certificate without the file and line where it says so."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        said = error.verify_message.rstrip(".")
+        return f"the broker's certificate is not to be trusted: {said}; check tls_ca, its dates and the host's name"
+    if isinstance(error, ssl.SSLError):
+        return f"TLS failed ({(error.reason or 'unknown').replace('_', ' ').lower()}); check that the broker speaks TLS on this port"
+    return error.strerror if isinstance(error, OSError) and error.strerror else str(error)
 
 
 def load(config: Mapping[str, object]) -> Mqtt:

@@ -9,15 +9,16 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, timedelta, tzinfo
+from typing import cast
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from probes import ferncliff
 from probes.clock import Clock, now
 from probes.driver import Sink, tell_if_lost
 from probes.errors import SettingError
-from probes.fault_script import FaultScript, ProbeFault
+from probes.fault_script import TROUBLES, FaultScript, ProbeFault, Trouble
 from probes.settings import Settings
 from probes.sim_world import GRID, GRID_S, World
 from rules.errors import QuantityError
@@ -109,7 +110,10 @@ class Simulator:
 
 
 class SimulatorDriver:
-    """Plays a scenario in its own thread. With `start` None it is dated so that it ends now at the latest, and nothing lies ahead."""
+    """Plays a scenario in its own thread. With `start` None it is dated so that it ends now at the latest, and nothing lies ahead.
+
+    `faults(start)` gives the troubles of its probes; None: the scenario's own.
+    """
 
     def __init__(
         self,
@@ -123,11 +127,12 @@ class SimulatorDriver:
         zone: tzinfo = UTC,
         clock: Clock = now,
         on_event: Callable[[LotEvent], None] | None = None,
+        faults: Callable[[Instant], Sequence[ProbeFault]] | None = None,
     ) -> None:
         self.name, self.speed, self.on_event = name, speed, on_event
         if start is None:
             start = SCENARIOS[scenario].last_start(clock(), zone) if scenario in SCENARIOS else 0
-        self.simulator = Simulator(scenario, seed, start, period_s=period_s)
+        self.simulator = Simulator(scenario, seed, start, period_s=period_s, faults=None if faults is None else faults(start))
 
     def run(self, sink: Sink, stop: threading.Event) -> None:
         """Play to the end or until `stop`; `speed` 0 is flat out. Readings noted before a lot event are handed over before it is told."""
@@ -159,7 +164,12 @@ class SimulatorDriver:
 
 
 def load(config: Mapping[str, object]) -> SimulatorDriver:
-    """A simulator from its `[[source]]` table: `scenario`, `seed`, `speed` (0: flat out), `period_s`, `start` (ISO 8601), `timezone`."""
+    """A simulator from its `[[source]]` table: `scenario`, `seed`, `speed` (0: flat out), `period_s`, `start` (ISO 8601), `timezone`.
+
+    `fault`: troubles instead of the scenario's own, a list of tables, each with `kind`, `probe`, `after_min` from the start, `length_min`,
+    and
+    what the kind needs: `amount`, `other` (`fault_script.ProbeFault`).
+    """
     s = Settings(config, "source simulator")
     scenario = s.choice("scenario", tuple(SCENARIOS), "ferncliff-day")
     zone_name, start_text = s.text("timezone", "UTC"), s.text("start", "")
@@ -171,9 +181,11 @@ def load(config: Mapping[str, object]) -> SimulatorDriver:
         start = parse_instant(start_text) if start_text else None
     except QuantityError as error:
         raise s.wrong("start", "ISO 8601 with its offset, or leave it out") from error
+    faults = [_fault(table) for table in s.tables("fault")]
     driver = SimulatorDriver(
         s.text("name", "simulator"),
         scenario,
+        faults=(lambda at: [replace(f, at=f.at + at) for f in faults]) if s.has("fault") else None,
         seed=s.whole("seed", 1, 0, 2**31),
         start=start,
         speed=s.number("speed", 60.0, 0.0, 1e6),
@@ -182,3 +194,12 @@ def load(config: Mapping[str, object]) -> SimulatorDriver:
     )
     s.done()
     return driver
+
+
+def _fault(s: Settings) -> ProbeFault:
+    """One trouble, dated from the start of the scenario."""
+    kind, probe = s.choice("kind", TROUBLES), s.text("probe", want="the probe's id")
+    after, length = s.number("after_min", 0.0, 0.0, 1e5), s.number("length_min", 1.0, 0.01, 1e5)
+    amount, other = s.number("amount", 0.0, -1e9, 1e9), s.text("other", "")
+    s.done()
+    return ProbeFault(cast(Trouble, kind), probe, round(after * MINUTE), round(length * MINUTE), amount, other)

@@ -1,4 +1,5 @@
-"""The engines of the store: SQLite files, and a real PostgreSQL server that the tests start in a folder of its own.
+"""What tests in several folders share: brokers (`tests/mosquitto.py`), and the engines of the store: SQLite files, and a real PostgreSQL
+server that the tests start in a folder of its own.
 
 `database` gives the URL of an empty, migrated database on the engine that `engine` names. Where PostgreSQL's programs are
 missing, what needs them is skipped and says so; where CI=true that is a failure.
@@ -20,6 +21,9 @@ from sqlalchemy import create_engine, text
 from sqlalchemy.exc import OperationalError
 
 from monitor.store.database import Store
+from tests.mosquitto import certificates, mosquitto, password_file
+
+__all__ = ["certificates", "mosquitto", "password_file"]
 
 WAIT_S = 60
 USER = "larderer"

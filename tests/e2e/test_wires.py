@@ -3,14 +3,9 @@
 import json
 import os
 import pty
-import shutil
-import signal
-import socket
-import subprocess
 import tty
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import paho.mqtt.client as paho
@@ -25,7 +20,6 @@ from rules.quantity import format_instant, parse_instant
 from rules.reading import SECOND, Fault, Reading
 
 START = parse_instant("2026-03-01T14:00:00-06:00")
-MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
 
 @pytest.fixture(scope="module")
@@ -84,29 +78,9 @@ def test_serial_line_gives_the_verdicts_of_the_offline_judge(plant: Callable[...
 
 
 @pytest.fixture
-def broker(tmp_path: Path, until: Any) -> Iterator[int]:
+def broker(mosquitto: Callable[..., Any]) -> int:
     """Mosquitto on loopback; its port."""
-    if MOSQUITTO is None:
-        if os.environ.get("CI") == "true":
-            pytest.fail("mosquitto is not installed; CI must run the MQTT tests against a real broker")
-        pytest.skip("NOT TESTED: mosquitto is not installed, so MQTT was not tried against a real broker; install it")
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    config = tmp_path / "mosquitto.conf"
-    config.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\nmax_inflight_messages 1000\n")
-    process = subprocess.Popen([MOSQUITTO, "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-
-    def answers() -> bool:
-        with socket.socket() as probe:
-            return probe.connect_ex(("127.0.0.1", port)) == 0
-
-    try:
-        until(answers, "the broker")
-        yield port
-    finally:
-        process.send_signal(signal.SIGTERM)
-        process.wait(20)
+    return int(mosquitto().port)
 
 
 def test_mqtt_gives_the_verdicts_of_the_offline_judge(plant: Callable[..., Any], until: Any, story: list[Any], broker: int) -> None:

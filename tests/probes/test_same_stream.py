@@ -4,10 +4,6 @@ import gc
 import json
 import os
 import pty
-import shutil
-import signal
-import socket
-import subprocess
 import threading
 import tty
 from pathlib import Path
@@ -24,7 +20,6 @@ from rules.quantity import format_instant, parse_instant
 from rules.reading import HOUR, Reading
 
 START = parse_instant("2026-03-01T14:00:00-06:00")
-MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
 
 @pytest.fixture
@@ -35,27 +30,9 @@ def stream():
 
 
 @pytest.fixture
-def port(tmp_path, until):
-    """A broker's port; see test_mqtt for what happens without Mosquitto."""
-    if MOSQUITTO is None:
-        if os.environ.get("CI") == "true":
-            pytest.fail("mosquitto is not installed; CI must run the MQTT tests against a real broker")
-        pytest.skip("NOT TESTED: mosquitto is not installed, so MQTT was not tried against a real broker; install it")
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        number = free.getsockname()[1]
-    config = tmp_path / "mosquitto.conf"
-    config.write_text(f"listener {number} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\nmax_inflight_messages 1000\n")
-    process = subprocess.Popen([MOSQUITTO, "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-
-    def answers():
-        with socket.socket() as probe:
-            return probe.connect_ex(("127.0.0.1", number)) == 0
-
-    until(answers, "broker answers")
-    yield number
-    process.send_signal(signal.SIGTERM)
-    process.wait(20)
+def port(mosquitto):
+    """A broker's port."""
+    return mosquitto().port
 
 
 @pytest.fixture

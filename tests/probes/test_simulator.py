@@ -9,7 +9,7 @@ import pytest
 
 from probes.driver import load as load_driver
 from probes.errors import SettingError
-from probes.fault_script import FaultScript, ProbeFault
+from probes.fault_script import TROUBLES, FaultScript, ProbeFault
 from probes.sim_models import Batch, Chamber, Cooler, Link
 from probes.simulator import SCENARIOS, Simulator, SimulatorDriver, load
 from rules.engine import Engine
@@ -227,7 +227,7 @@ def test_bad_setting_is_one_sentence(config, says):
 
 def test_unknown_driver_is_told():
     """The registry names what there is."""
-    with pytest.raises(SettingError, match="driver is 'telepathy'; write one of serial, mqtt, modbus, .*, folder, csv, simulator"):
+    with pytest.raises(SettingError, match=r"driver is 'telepathy'; write one of serial, mqtt, modbus, .*, folder, csv, simulator"):
         load_driver("telepathy", {})
 
 
@@ -272,6 +272,32 @@ def test_scripted_fault_lasts_its_length_and_touches_its_probe_only(fault, a):
 def test_error_code_is_a_fault_and_no_number():
     """What a probe says instead of a temperature comes as a Fault with its raw text."""
     assert play(trouble("error-code", amount=9999))[1][0] == Fault("a", START + SECOND, "error code", "9999")
+
+
+def test_clock_that_jumps_back_and_returns_touches_the_times_alone():
+    """The device's clock is an hour behind for two readings, whatever other trouble it has: the values and their order stay."""
+    rows = play(trouble("clock-jump", amount=-3600.0), trouble("drift", amount=3600.0))
+    assert [(row[0].at - START) // SECOND for row in rows] == [0, -3599, -3598, 3, 4]
+    assert shown(rows) == [0.0, 1.0, 3.0, 3.0, 4.0]
+    assert [row[1].at for row in rows] == [START + n * SECOND for n in range(5)]
+
+
+def test_every_kind_of_trouble_has_its_test():
+    """A kind that nobody plays is a kind that nobody knows to work."""
+    played = Path(__file__).read_text(encoding="utf-8")
+    assert all(f'trouble("{kind}"' in played for kind in TROUBLES)
+
+
+def test_faults_of_a_simulated_source_are_read_from_its_table(sink):
+    """`[[source.fault]]` plays instead of the scenario's own troubles, dated from its start."""
+    table = {"kind": "error-code", "probe": "core-1", "after_min": 10, "length_min": 5, "amount": 9999}
+    driver = load({"seed": 1, "speed": 0, "period_s": 60, "fault": [table]})
+    driver.run(sink, threading.Event())
+    begun = driver.simulator.start
+    faults = [item for item in sink.items if isinstance(item, Fault)]
+    assert [(item.probe, (item.at - begun) // MINUTE) for item in faults] == [("core-1", n) for n in range(10, 15)]
+    with pytest.raises(SettingError, match="kind is 'melt'"):
+        load({"fault": [{**table, "kind": "melt"}]})
 
 
 def test_dropout_repeats_with_its_seed():

@@ -244,5 +244,6 @@ class Run:
         for data in state["earlier"]:
             run = Run(self.key, self.limit, self.steps, self.unit, earlier)
             run.restore({**data, "earlier": []})
+            run.earlier, run.generation = earlier, len(earlier)
             earlier = (*earlier, run)
         self.earlier, self.generation = earlier, len(earlier)

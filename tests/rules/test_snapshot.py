@@ -30,7 +30,7 @@ def _judge(plan: Plan, events: Sequence[Event], *, restoring: bool) -> tuple[lis
     return found, engine.report()
 
 
-@pytest.mark.parametrize("seed", [3, 17, 42, 111, 141, 283, 307, 743])
+@pytest.mark.parametrize("seed", [3, 6, 17, 42, 111, 141, 283, 307, 743])
 def test_snapshot_between_any_two_events_changes_nothing(seed: int) -> None:
     """Findings and report are the same to the letter, with a restore through JSON before every single event."""
     scenario = seeded(seed)

@@ -88,7 +88,7 @@ class Engine:
                 track is not None
                 and track.at < at < track.due_at
                 and self._barrier <= at
-                and track.low < celsius + offset < track.high
+                and track.low < (celsius := celsius + offset) < track.high
                 and not suspect
                 and high_c is None
             ):
@@ -97,16 +97,15 @@ class Engine:
                     self.now = at
                 track.at = at
                 track.row = track.good = event
-                celsius += offset
-                u = track.u
+                lo, hi = celsius - track.u, celsius + track.u
                 for read, watch in track.feeds:
-                    if read(at, celsius - u, celsius + u):
+                    if read(at, lo, hi):
                         self._owner[id(watch)].hear(watch)
                 if at >= track.rest_at:
                     self._rest(track, at, celsius, celsius)
             else:
                 self._reading(event)
-            if self._crossed is None and not self._out:
+            if not self._out and self._crossed is None:
                 return _NOTHING
         elif isinstance(event, Tick):
             self._tick(event.at)
@@ -166,11 +165,12 @@ class Engine:
 
     def _rest(self, track: Track, at: Instant, lo: float, hi: float) -> None:
         """Feed the watches that take no guard band, or only a reading now and then."""
-        slow = track.slow if at >= track.slow_at else ()
-        if slow:
+        fed = track.bare
+        if track.slow and at >= track.slow_at:
+            fed += track.slow
             track.slow_at = at + SAMPLE
             track.rest()
-        for watch in (*track.bare, *slow):
+        for watch in fed:
             if watch.read(at, lo - watch.u, hi + watch.u):
                 self._owner[id(watch)].hear(watch)
 

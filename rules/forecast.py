@@ -43,6 +43,8 @@ MODEL_SD = 0.06
 AIR_SD_C = 0.5
 #: Standard normal deviate of a two-sided interval of 90 %.
 Z_90 = 1.6449
+#: So many readings are fitted together while nobody asks for a forecast: a fit that is taken up once costs less than one taken up often.
+TOGETHER = 10
 #: A probe that reads to a tenth of a degree is no better known than this, in °C.
 LEAST_SD_C = 0.03
 
@@ -74,13 +76,13 @@ class Sums:
     def add(self, keep: float, x: float, u: float, y: float) -> None:
         """Let everything so far count for `keep` of what it did, then add one row."""
         old = self.w * keep
-        self.w = old + 1.0
+        self.w = w = old + 1.0
         self.ww = self.ww * keep * keep + 1.0
         dx, du, dy = x - self.mx, u - self.mu, y - self.my
-        self.mx += dx / self.w
-        self.mu += du / self.w
-        self.my += dy / self.w
-        part = old / self.w
+        self.mx += dx / w
+        self.mu += du / w
+        self.my += dy / w
+        part = old / w
         self.xx = self.xx * keep + dx * dx * part
         self.xu = self.xu * keep + dx * du * part
         self.uu = self.uu * keep + du * du * part
@@ -98,8 +100,16 @@ class Sums:
             setattr(self, name, value)
 
 
+class _Line(NamedTuple):
+    """k, the core and A of a fit at the newest reading."""
+
+    k: float
+    core_c: float
+    air_c: float
+
+
 class _Fit(NamedTuple):
-    """a, k and A of a fit at the newest reading, with the standard deviations of noise, k, core and A."""
+    """The same, with the standard deviations of noise, k, core and A."""
 
     k: float
     core_c: float
@@ -113,13 +123,19 @@ class _Fit(NamedTuple):
 class Approach:
     """The running fit of one core in one place; `add` readings in rising time, `begin` anew after a disturbance."""
 
-    __slots__ = ("air", "air_mean", "air_sq", "at", "core", "count", "first", "long", "placed_air", "short", "since", "size", "t", "x")
+    __slots__ = (
+        "air", "air_mean", "air_sq", "at", "core", "count", "first", "long", "placed_air", "short", "since", "size", "t", "waiting", "x",
+    )  # fmt: skip
 
     def __init__(self) -> None:
         self.begin()
 
     def begin(self) -> None:
         """Forget everything."""
+        self.waiting: list[tuple[Instant, float, float | None]] = []  # taken, but not yet fitted: nobody has asked
+        self._begin()
+
+    def _begin(self) -> None:
         self.count = 0
         self.first: float | None = None  # the core at the last disturbance
         self.size = EVERYTHING
@@ -132,9 +148,20 @@ class Approach:
 
     def add(self, at: Instant, celsius: float, air_c: float | None) -> None:
         """Take a reading later than all before it, with the surroundings' own where there is a probe."""
+        self.waiting.append((at, celsius, air_c))
+        if len(self.waiting) >= TOGETHER:
+            self.work()
+
+    def work(self) -> None:
+        """Fit what waits; every question that is put to the fit does so first."""
+        for at, celsius, air_c in self.waiting:
+            self._add(at, celsius, air_c)
+        self.waiting = []
+
+    def _add(self, at: Instant, celsius: float, air_c: float | None) -> None:
         size = self._disturbed(at, celsius, air_c)
         if size is not None:
-            self.begin()
+            self._begin()
             self.size = size
         if self.at is None:
             self.since = self.at = at
@@ -159,15 +186,18 @@ class Approach:
         self.count += 1
         if self.placed_air and self.count >= LEAST and self._changing():
             kept = self.first, self.size
-            self.begin()
+            self._begin()
             self.first, self.size = kept
 
     def _changing(self) -> bool:
         """Whether the rate is still changing: it grows while a centre lags behind its surface, and falls after a bath."""
+        line, short_line = self._line(self.long), self._line(self.short)
+        if line is None or short_line is None or line.k <= 0.0 or abs(short_line.k - line.k) <= CHANGE_SHARE * line.k:
+            return False  # nearly always, and without the deviations
         fit, short = self._fit(self.long), self._fit(self.short)
-        if fit is None or short is None or fit.k <= 0.0:
-            return False
-        return abs(short.k - fit.k) > max(CHANGE_SHARE * fit.k, CHANGE_SD * math.hypot(fit.sd_k, short.sd_k))
+        assert fit is not None
+        assert short is not None
+        return abs(short.k - fit.k) > CHANGE_SD * math.hypot(fit.sd_k, short.sd_k)
 
     def _disturbed(self, at: Instant, celsius: float, air_c: float | None) -> float | None:
         """How large a disturbance in °C comes with this reading: EVERYTHING where everything may have changed; None for none."""
@@ -177,53 +207,77 @@ class Approach:
             return EVERYTHING
         if air_c is not None and abs(air_c - self.air_mean) > max(JUMP_C, JUMP_SHARE * abs(air_c - celsius)):
             return abs(air_c - self.air_mean)
-        fit = self._fit(self.short) or self._fit(self.long) if self.count >= LEAST else None
-        if fit is None:
+        if self.count < LEAST:
             return None
-        expected = fit.air_c + (fit.core_c - fit.air_c) * math.exp(-fit.k * (at - self.at) / SECOND)
-        return EVERYTHING if abs(celsius - expected) > max(OFF_C, OFF_SD * fit.sd) else None
+        newest = self.short
+        line = self._line(newest)
+        if line is None:
+            newest = self.long
+            line = self._line(newest)
+        if line is None:
+            return None
+        expected = line.air_c + (line.core_c - line.air_c) * math.exp(-line.k * (at - self.at) / SECOND)
+        if abs(celsius - expected) <= OFF_C:
+            return None  # nearly always, and without the deviations
+        fit = self._fit(newest)
+        assert fit is not None
+        return EVERYTHING if abs(celsius - expected) > OFF_SD * fit.sd else None
 
     # --- the fit -------------------------------------------------------------------------------------------------
 
-    def _fit(self, s: Sums) -> _Fit | None:
-        """The fit of the newest reading's instant; None where the sums do not tell a rate."""
-        free = s.w * s.w / s.ww - (2.0 if self.placed_air else 3.0)  # effective number of readings less what is fitted
-        if free <= 1.0:
-            return None
-        return self._fit_with_air(s, free) if self.placed_air else self._fit_alone(s, free)
+    def _free(self, s: Sums) -> float:
+        """The effective number of readings less what is fitted."""
+        return s.w * s.w / s.ww - (2.0 if self.placed_air else 3.0)
 
-    def _fit_with_air(self, s: Sums, free: float) -> _Fit | None:
-        if s.xx <= 0.0:
+    def _line(self, s: Sums) -> _Line | None:
+        """The fit of the newest reading's instant, without its deviations; None where the sums do not tell a rate."""
+        if self._free(s) <= 1.0:
             return None
-        k = s.xy / s.xx
-        left = max(s.yy - k * s.xy, 0.0) / s.w * (free + 2.0) / free
+        if self.placed_air:
+            if s.xx <= 0.0:
+                return None
+            k = s.xy / s.xx
+            return _Line(k, s.my + k * (self.x - s.mx), self.air_mean)
+        # x = -S here, since the surroundings count as 0: T = a + k x + b t.
+        det = s.xx * s.uu - s.xu * s.xu
+        if det <= 1e-9 * s.xx * s.uu:
+            return None
+        k = (s.xy * s.uu - s.uy * s.xu) / det
+        if k <= 0.0:
+            return None
+        b = (s.uy * s.xx - s.xy * s.xu) / det
+        return _Line(k, s.my + k * (self.x - s.mx) + b * (self.t - s.mu), b / k)
+
+    def _fit(self, s: Sums) -> _Fit | None:
+        """The fit of the newest reading's instant with its deviations; None where the sums do not tell a rate."""
+        line = self._line(s)
+        if line is None:
+            return None
+        return self._fit_with_air(s, line) if self.placed_air else self._fit_alone(s, line)
+
+    def _fit_with_air(self, s: Sums, line: _Line) -> _Fit:
+        free = self._free(s)
+        left = max(s.yy - line.k * s.xy, 0.0) / s.w * (free + 2.0) / free
         sd = max(math.sqrt(left), LEAST_SD_C)
         dx = self.x - s.mx
         # Readings next to each other do not err independently of the fit; the effective number keeps the interval honest.
         per = (s.ww / (s.w * s.w)) * sd * sd
         sd_k = math.sqrt(per * s.w / s.xx)
         sd_core = math.sqrt(per * (1.0 + dx * dx * s.w / s.xx))
-        return _Fit(k, s.my + k * dx, self.air_mean, sd, sd_k, sd_core, math.hypot(math.sqrt(max(self.air_sq, 0.0)), AIR_SD_C))
+        return _Fit(*line, sd, sd_k, sd_core, math.hypot(math.sqrt(max(self.air_sq, 0.0)), AIR_SD_C))
 
-    def _fit_alone(self, s: Sums, free: float) -> _Fit | None:
-        # x = -S here, since the surroundings count as 0: T = a + k x + b t.
-        det = s.xx * s.uu - s.xu * s.xu
-        if det <= 1e-9 * s.xx * s.uu:
-            return None
-        k = (s.xy * s.uu - s.uy * s.xu) / det
-        b = (s.uy * s.xx - s.xy * s.xu) / det
-        if k <= 0.0:
-            return None
+    def _fit_alone(self, s: Sums, line: _Line) -> _Fit:
+        free, det = self._free(s), s.xx * s.uu - s.xu * s.xu
+        k, b = line.k, (s.uy * s.xx - s.xy * s.xu) / det
         left = max(s.yy - k * s.xy - b * s.uy, 0.0) / s.w * (free + 3.0) / free
         sd = max(math.sqrt(left), LEAST_SD_C)
         per = (s.ww / (s.w * s.w)) * sd * sd * s.w
         var_k, var_b, cov = per * s.uu / det, per * s.xx / det, -per * s.xu / det
-        air = b / k
+        air = line.air_c
         var_air = max(var_b - 2.0 * air * cov + air * air * var_k, 0.0) / (k * k)
         dx, du = self.x - s.mx, self.t - s.mu
-        core = s.my + k * dx + b * du
         var_core = per / s.w + dx * dx * var_k + du * du * var_b + 2.0 * dx * du * cov
-        return _Fit(k, core, air, sd, math.sqrt(var_k), math.sqrt(max(var_core, 0.0)), math.sqrt(var_air))
+        return _Fit(*line, sd, math.sqrt(var_k), math.sqrt(max(var_core, 0.0)), math.sqrt(var_air))
 
     def forecast(self, to_c: float, *, cold: bool) -> Forecast | None:
         """When the core comes to `to_c` or below (`cold`), or above; None while nothing can be told: too few readings, or no approach."""
@@ -257,6 +311,7 @@ class Approach:
 
     def needed(self, to_c: float, by: Instant) -> float | None:
         """The surroundings in °C, steady from the newest reading on, in which the core would reach `to_c` just at `by`."""
+        self.work()
         if self.at is None or by <= self.at or (fit := self._fit(self.long)) is None or fit.k <= 0.0:
             return None
         left = math.exp(-fit.k * (by - self.at) / SECOND)
@@ -265,10 +320,12 @@ class Approach:
     @property
     def settled(self) -> bool:
         """Whether the fit has readings enough, over time enough, for a forecast."""
+        self.work()
         return self.count >= LEAST and self.at is not None and self.since is not None and self.at - self.since >= SETTLED
 
     def takes(self, to_c: float, air_c: float, *, cold: bool) -> float | None:
         """Seconds until `to_c` in other steady surroundings from now on, at the fitted rate; infinite for never, None without a fit."""
+        self.work()
         fit = self._fit(self.long) if self.count >= LEAST else None
         return None if fit is None or fit.k <= 0.0 else _time(fit.k, fit.core_c, air_c, to_c, cold)
 
@@ -280,16 +337,18 @@ class Approach:
 
     def state(self) -> dict[str, Any]:
         """The running state as JSON-able values."""
-        plain = {name: getattr(self, name) for name in self.__slots__ if name not in ("long", "short")}
+        self.work()
+        plain = {name: getattr(self, name) for name in self.__slots__ if name not in ("long", "short", "waiting")}
         return {**plain, "long": self.long.state(), "short": self.short.state()}
 
     def restore(self, state: dict[str, Any]) -> None:
         """Take back what `state` gave."""
-        for name in self.__slots__:
+        self.waiting = []
+        for name, value in state.items():
             if name in ("long", "short"):
-                getattr(self, name).restore(state[name])
+                getattr(self, name).restore(value)
             else:
-                setattr(self, name, state[name])
+                setattr(self, name, value)
 
 
 def _time(k: float, core: float, air: float, to_c: float, cold: bool) -> float:

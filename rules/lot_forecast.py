@@ -27,7 +27,8 @@ from rules.wording import clock, temperature
 if TYPE_CHECKING:
     from rules.lot import Lot
 
-KINDS = ("lethality", "cooling", "come-up", "exposure")
+PRESSING = ("cooling", "come-up", "exposure")  # these have a deadline
+KINDS = ("lethality", *PRESSING)
 #: The air is taken as it was this long ago, so that probes whose readings come a little later than the core's make nothing late.
 LAG: Span = 2 * MINUTE
 #: So often a reading is fitted: enough for cores that take many minutes, and little beside what every reading costs.
@@ -40,6 +41,8 @@ COOLER_C = 2.0
 SHARE_LEFT = 0.5
 #: Surroundings colder, or hotter, than these in °C are no advice.
 COLDEST_C, HOTTEST_C = -20.0, 150.0
+
+READ = [News(0, "core", "")]  # what a core that was read says: who hears it looks at the watch
 
 
 class Mark(NamedTuple):
@@ -79,7 +82,7 @@ class CoreApproach(Watch):
             return None
         self.next_at = at + EVERY
         self.last_at, self.core_c = at, (lo + hi) / 2.0
-        return [News(at, "core", "")]
+        return READ
 
     def finish(self, at: Instant) -> None:
         """Nothing to decide."""
@@ -103,6 +106,7 @@ class LotForecast:
         self.lot = lot
         self.watches: dict[str, CoreApproach] = {}
         self._homes: dict[tuple[str, ...], list[Probe] | None] = {}
+        self._pressing = [key for key, run in lot.runs.items() if run.limit.kind in PRESSING]
         self.limit = next((r.limit for r in lot.runs.values() if r.limit.kind in KINDS and r.limit.place == "core"), None)
 
     def place(self, probe: Probe, at: Instant) -> None:
@@ -131,7 +135,7 @@ class LotForecast:
         at = watch.last_at
         assert at is not None
         lot = self.lot
-        if lot.current != watch.steps and at > max(lot.since.values(), default=at):
+        if watch.steps != lot.current and at > max(lot.since.values(), default=at):
             watch.steps = list(lot.current)
             watch.fit.begin()
         home = self._home(watch.steps)
@@ -140,10 +144,13 @@ class LotForecast:
             return
         around = lot.hub.around(home, at - LAG) if home else ()
         watch.fit.add(at, watch.core_c, sum(around) / len(around) if around else None)
+        marks = self._marks(watch)
+        if not marks and not watch.late:
+            return  # nobody asks, so that the fit can wait
         if not watch.fit.settled:
             watch.late.clear()
             return
-        for mark in self._marks(watch):
+        for mark in marks:
             self._look(watch, mark, at)
 
     def _home(self, steps: list[str]) -> list[Probe] | None:
@@ -161,8 +168,8 @@ class LotForecast:
     def _marks(self, fit: CoreApproach) -> list[Mark]:
         """What the probe's open watches wait for, with a deadline."""
         found: list[Mark] = []
-        for newest in self.lot.runs.values():
-            for run in newest.every():
+        for key in self._pressing:
+            for run in self.lot.runs[key].every():
                 watch = run.live.get(fit.probe)
                 if watch is None or watch.closed is not None or watch.final or watch.verdict is not Verdict.OPEN:
                     continue
@@ -225,6 +232,7 @@ class LotForecast:
         """
         found: list[dict[str, Any]] = []
         for fit in self.watches.values():
+            fit.fit.work()
             if fit.probe not in self.lot.placed or self.lot.ended is not None or fit.fit.count < LEAST:
                 continue
             for newest in self.lot.runs.values():

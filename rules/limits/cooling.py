@@ -27,10 +27,12 @@ class CoolingWatch(CoolingMarks):
     """The clock of one core probe: `hot_at` is the last reading at or above `start`, `clock` the clock's start."""
 
     __slots__ = (
-        "band_high", "band_low", "begin_by", "due", "hot_at", "later", "own_hot", "reached", "seal_b", "sealed", "sealed_b", "start_b",
-        "trail", "unsettled", "warm_at",
+        "band_high", "band_low", "begin_by", "due", "hot_at", "idle_high", "idle_low", "later", "own_hot", "reached", "seal_b", "sealed",
+        "sealed_b", "start_b", "trail", "unsettled", "warm_at",
     )  # fmt: skip
-    TRANSIENT = CoolingMarks.TRANSIENT | {"band_high", "band_low", "due", "seal_b", "sealed_b", "start_b", "unsettled"}
+    TRANSIENT = CoolingMarks.TRANSIENT | {
+        "band_high", "band_low", "due", "idle_high", "idle_low", "seal_b", "sealed_b", "start_b", "unsettled",
+    }  # fmt: skip
 
     def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
         super().__init__(limit, probe, u, unit, opened)
@@ -54,18 +56,22 @@ class CoolingWatch(CoolingMarks):
         self.hot_at: Instant | None = None
         self.due: Instant = -NEVER  # nothing is known to be idle until `_bracket` says so
         self.band_low = self.band_high = self.seal_b = 0.0  # an empty band: the next reading is looked at whole
+        self.idle_low = self.idle_high = 0.0  # likewise
 
     # --- readings --------------------------------------------------------------------------------------------
 
     def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Move the clock, then the deadlines, then the marks. A reading that changes none of them costs a few comparisons."""
+        last = self.last_at
+        if self.idle_low <= lo and hi < self.idle_high and at - last <= self.max_gap:  # type: ignore[operator]  # not before a reading
+            self.last_at = at
+            return None
         if self.final:
             if lo >= self.start_b:
                 self.warm_at = at
             self._follow(at, lo)
             self.last_at = at
             return self.news
-        last = self.last_at
         if lo >= self.start_b and self.sealed and (self.clock is not None or self.hot_at is not None):
             self.warm_at = at
             self._cool(at, lo, hi)
@@ -89,16 +95,6 @@ class CoolingWatch(CoolingMarks):
             self._cool(at, lo, hi)
         elif self.clock is not None or self.hot_at is not None:
             self._cool(at, lo, hi)
-        elif (
-            self.begin_by is None
-            and not self.unsettled
-            and lo >= self.seal_b
-            and self.band_low <= hi < self.band_high
-            and last is not None
-            and at - last <= self.max_gap
-        ):
-            self.last_at = at
-            return None
         else:
             self._never_hot(at, lo, hi)
         return self.news
@@ -200,6 +196,9 @@ class CoolingWatch(CoolingMarks):
             self.due = min(self.due, self.kept_from + KEPT - 1) if self.told else self.due
         if not plain or self.clock is None or self.begin_by is not None or self.unsettled:
             self.due = -NEVER
+        waits = self.last_at is not None and self.clock is None and self.hot_at is None and self.begin_by is None and not self.unsettled
+        self.idle_low = max(self.band_low, self.seal_b) if waits and not self.final else 0.0
+        self.idle_high = min(self.band_high, self.start_b) if waits and not self.final else 0.0
 
     def _band(self, k: int) -> None:
         """The values between which no mark is reached or lost, the k warmest being reached."""

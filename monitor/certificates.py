@@ -27,7 +27,8 @@ def ending(config: Config, now: Instant) -> list[Ending]:
     for file in held(config):
         at = end_of(file)
         if at is not None and at - now <= AHEAD:
-            text = f"{file} is valid until {format_instant(at)}. After that the broker's readings do not come."
+            lost = "no phone opens the page" if file == config.server.tls_cert else "the broker's readings do not come"
+            text = f"{file} is valid until {format_instant(at)}. After that {lost}."
             found.append(Ending(file.name, at, text))
     return found
 
@@ -35,7 +36,7 @@ def ending(config: Config, now: Instant) -> list[Ending]:
 def held(config: Config) -> list[Path]:
     """The certificate files that the configuration names."""
     files = (config.mqtt.tls_ca, config.mqtt.tls_cert) if config.mqtt is not None else ()
-    return [file for file in files if file is not None]
+    return [file for file in (*files, config.server.tls_cert) if file is not None]
 
 
 def end_of(file: Path) -> Instant | None:

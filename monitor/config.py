@@ -37,12 +37,17 @@ class Secret:
 
 @dataclass(frozen=True, slots=True)
 class Server:
-    """Where the API and the page listen. `public_url` is what links in messages start with; blank: no links."""
+    """Where the API and the page listen. `public_url` is what links in messages start with; blank: no links.
+
+    With `tls_cert` and `tls_key` (PEM) they speak HTTPS only.
+    """
 
     host: str = "127.0.0.1"
     port: int = 8080
     trusted_network: bool = False
     public_url: str = ""
+    tls_cert: Path | None = None
+    tls_key: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
         "heartbeat",
         "mail_answers",
     ),
-    "server": ("host", "port", "trusted_network", "public_url"),
+    "server": ("host", "port", "trusted_network", "public_url", "tls_cert", "tls_key"),
     "store": ("url", "url_file", "url_env", "keep", "copy_every", "spare_mb"),
     "mqtt": ("host", "port", "username", "password_file", "password_env", "tls_ca", "tls_cert", "tls_key", "topic", "answers"),
     "person": ("name", "role", "bells", "mail"),
@@ -252,7 +252,14 @@ class Loader:
         url = table.text("public_url").rstrip("/")
         if url and not url.startswith(("http://", "https://")):
             table.bad("public_url", f'public_url is {url!r}; start it with http:// or https://, such as "https://larder.example"')
-        return Server(table.text("host", "127.0.0.1"), port, table.get("trusted_network", bool, False, "true or false"), url)
+        files = {key: self.place(table.text(key)) for key in ("tls_cert", "tls_key") if table.text(key)}
+        for key, file in files.items():
+            if not file.is_file():
+                table.bad(key, f"{key} {table.text(key)!r} is no file; write the path of the server's own in PEM form")
+            elif len(files) == 1:
+                table.bad(key, f"there is a {key} but not both of tls_cert and tls_key; write the two")
+        trusted = table.get("trusted_network", bool, False, "true or false")
+        return Server(table.text("host", "127.0.0.1"), port, trusted, url, files.get("tls_cert"), files.get("tls_key"))
 
     def _store(self, table: Table) -> Secret:
         given = [key for key in ("url", "url_file", "url_env") if key in table.values]

@@ -21,7 +21,7 @@ import structlog
 import uvicorn
 from sqlalchemy import Connection
 
-from monitor import ledger, people
+from monitor import ledger, people, tls
 from monitor.alarms import causes
 from monitor.alarms.alarms import Alarms
 from monitor.alarms.bells import make_bells
@@ -185,8 +185,9 @@ class Service:
         """Answer HTTP until `stop()`, and take everything down cleanly."""
         server = self.config.server
         uconfig = uvicorn.Config(
-            self.app, host=server.host, port=self.port, log_level="warning", access_log=False, lifespan="on", timeout_graceful_shutdown=5
-        )
+            self.app, host=server.host, port=self.port, log_level="warning", access_log=False, lifespan="on", timeout_graceful_shutdown=5,
+            **tls.options(server),
+        )  # fmt: skip
         self._server = uvicorn.Server(uconfig)
         self._server.capture_signals = nullcontext  # type: ignore[assignment]  # the command handles signals itself
         if self._stop.is_set():  # asked to end while it was still starting: nobody was there to hear it
@@ -200,6 +201,7 @@ class Service:
     def bind(self) -> socket.socket:
         """Take the port that the page and the API answer on; RefusedError where it is not to be had."""
         if self._socket is None:
+            tls.options(self.config.server)  # a pair that does not fit is told before anything is judged
             host = self.config.server.host
             family = socket.AF_INET6 if ":" in host else socket.AF_INET
             try:
@@ -252,7 +254,8 @@ class Service:
     def url(self) -> str:
         """Where the page is, for somebody at this machine."""
         host = self.config.server.host
-        return f"http://{'127.0.0.1' if host in ('0.0.0.0', '::') else host}:{self.bound_port()}/"
+        scheme = "http" if self.config.server.tls_cert is None else "https"
+        return f"{scheme}://{'127.0.0.1' if host in ('0.0.0.0', '::') else host}:{self.bound_port()}/"
 
     def bound_port(self) -> int:
         """The port that answers, also where the configuration left it to the system (0)."""

@@ -25,6 +25,8 @@ _HEADERS = (
     ("Cross-Origin-Opener-Policy", "same-origin"),
     ("Cross-Origin-Resource-Policy", "same-origin"),
 )
+#: A month (RFC 6797): a site whose certificate was a mistake gets back to plain HTTP within it.
+_HTTPS_ONLY = "max-age=2592000"
 
 
 class Shell:
@@ -38,13 +40,15 @@ class Shell:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        keep_nothing = scope["path"].startswith("/api/")
+        keep_nothing, encrypted = scope["path"].startswith("/api/"), scope["scheme"] == "https"
 
         async def dressed(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in _HEADERS:
                     headers.setdefault(name, value)
+                if encrypted:
+                    headers.setdefault("Strict-Transport-Security", _HTTPS_ONLY)
                 if keep_nothing:
                     headers.setdefault("Cache-Control", "no-store")
             await send(message)

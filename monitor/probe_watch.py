@@ -98,7 +98,8 @@ class ProbeWatch:
                 missed.append(_Missed(probe.id, _SILENT, heard, overdue, serving))
             elif doubt is not None and (overdue := now - doubt[0] - probe.silent_after) > 0:
                 missed.append(_Missed(probe.id, _FAULT, doubt[0], overdue, serving, doubt[1]))
-        self._tell(conn, [one for one in missed if (one.probe, one.how) not in rung], now)
+        # One that gave faults and then nothing is one trouble, told already.
+        self._tell(conn, [one for one in missed if (one.probe, _SILENT) not in rung and (one.probe, _FAULT) not in rung], now)
 
     def _tell(self, conn: Connection, missed: list[_Missed], now: Instant) -> None:
         """Ring once for each trouble: a source that is gone, those that fell silent together, those that answer alike."""

@@ -309,12 +309,8 @@ class Alarms:
     def _ring(self, conn: Connection, row: RowMapping, now: Instant) -> None:
         """The on-delay is over: the alarm exists for people from now on."""
         cause = _cause(row)
-        wait = self._ladder.first_wait(row["priority"]) or 0
-        if row["branch_of"] is not None:  # the same cause told a moment ago is not told again at once
-            told_at = conn.scalar(select(func.max(alarm.c.told_at)).where(alarm.c.key == row["key"]))
-            if told_at is not None:
-                wait = max(wait, min(told_at + self._config.alarms.quiet - now, self._config.alarms.quiet))
-        self._move(conn, row, Happening.RAISE, now, "", "", {"rang_at": now, "anchor_at": now, "next_at": now + wait})
+        rung, wait = self._ladder.goes_on(conn, row, now)
+        self._move(conn, row, Happening.RAISE, now, "", "", {"rang_at": now, "anchor_at": now, "next_at": now + wait, "rung": rung})
         row = row_of(conn, row["id"])
         if wait <= 0 or cause.momentary:
             self._climb(conn, row, now)

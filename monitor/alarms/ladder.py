@@ -94,10 +94,27 @@ class Ladder:
             values["next_at"] = None
         return values
 
-    def first_wait(self, priority: str) -> Span | None:
-        """How long after ringing the first rung is told; None where nobody is."""
-        rungs = self.rungs(priority)
-        return rungs[0].after if rungs else None
+    def goes_on(self, conn: Connection, row: RowMapping, now: Instant) -> tuple[int, Span]:
+        """On which rung an alarm that begins to ring starts, and how long from now that rung is told.
+
+        A cause that comes and goes, unacknowledged, climbs on where it was: otherwise it would ring the first rung at every turn
+        and never reach the second. A cause that was told a moment ago is not told again at once, acknowledged or not.
+        """
+        rungs, quiet = self.rungs(row["priority"]), self.config.alarms.quiet
+        wait = rungs[0].after if rungs else 0
+        told_at = conn.scalar(select(func.max(alarm.c.told_at)).where(alarm.c.key == row["key"]))
+        if told_at is None:
+            return 0, wait
+        rung = 0
+        before = alarm.c.key == row["key"], alarm.c.id < row["id"], alarm.c.closed_at.is_(None), alarm.c.state.in_(("B", "D", "E"))
+        older = conn.execute(select(alarm.c.rung, alarm.c.priority).where(*before).order_by(alarm.c.rung.desc())).first()
+        if older is not None and PRIORITIES.index(older.priority) >= PRIORITIES.index(row["priority"]):
+            rung = min(older.rung, len(rungs))
+            step = rungs[rung].after - (rungs[rung - 1].after if rung else 0) if rung < len(rungs) else self.config.alarms.repeat
+            wait = told_at + step - now
+        # Also after a clock that was put back: never longer than a quiet time or a repeat from now.
+        wait = min(wait, max((r.after for r in rungs), default=0) + self.config.alarms.repeat)
+        return rung, max(wait, min(told_at + quiet - now, quiet))
 
     def tell(self, conn: Connection, number: int, cause: Cause, target: Target, now: Instant, mark: str) -> None:
         """Put one message about an alarm into the outbox, or bring the one that still waits there up to date."""

@@ -1,4 +1,4 @@
-"""The benches, a command of their own: `python -m tests.bench [engine] [ingest] [broker] [bell] [memory] [late] [night] [engines] [disk]`.
+"""The benches, a command of their own: `python -m tests.bench [engine] [ingest] [broker] [bell] [memory, page] [late] [night] [engines] [disk]`.
 
 Prints one row for each figure, as DEVELOPERS.md keeps them. Nothing is asserted about time: a figure is met or not met.
 """
@@ -18,6 +18,7 @@ BENCHES: dict[str, Callable[[Callable[[str], None]], list[Figure]]] = {
     "bell": bell.run,
     "memory": memory.run,
     "late": late.run,
+    "page": page.run,
     "night": night.run,
     "engines": engines.run,
     "disk": disk.run,

@@ -97,7 +97,7 @@ class Lot:
         del self.placed[probe]
         self.hub.evidence.meat.taken_out(probe)
         for mover in [m for m in self.movers if m.probe == probe]:
-            self.drop_mover(mover)
+            self._dismiss(mover, at)
         self.cooling.remove(probe, at)
         self.forecast.remove(probe)
         self.reconcile(at, withdrawn=probe)
@@ -135,7 +135,7 @@ class Lot:
         self.advance.answered()
         self.current, self.since = [], {}
         for mover in [m for m in self.movers if not isinstance(m, (HottestWatch, *LINGERING))]:
-            self.drop_mover(mover)
+            self._dismiss(mover, at)
         self.forecast.end()
         self.reconcile(at)
         self.cooling.end(at)
@@ -292,10 +292,20 @@ class Lot:
         self.movers.remove(mover)
         self.hub.detach(mover)
 
+    def _dismiss(self, mover: Watch, at: Instant) -> None:
+        """Its probe comes out; whether the lot was cold is asked of the readings of this very instant too."""
+        run = self._run_of(mover)
+        if isinstance(mover, FirstCold) and run is not None:
+            self.hub.closing(at, self, run, mover, "mover")
+        else:
+            self.drop_mover(mover)
+
     def follow(self, mover: Watch) -> None:
         """Feed a mover, unless there is one like it."""
-        if any(type(m) is type(mover) and m.probe == mover.probe and m.limit is mover.limit for m in self.movers):
-            return
+        for like in self.movers:
+            if type(like) is type(mover) and like.probe == mover.probe and like.limit is mover.limit:
+                self.hub.keep(like)
+                return
         self.movers.append(mover)
         self.hub.attach(mover, self)
 
@@ -310,6 +320,8 @@ class Lot:
                 self.cooling.clock_changed(run.key if run else "", item.at)
             elif item.what == "borrow":
                 self.cooling.lend(run.key if run else "")
+            elif item.what == "kept" and run is not None:
+                self.cooling.kept(run, watch)
             elif item.what == "cold":
                 for key, other in self.runs.items():
                     if other.limit is watch.limit:

@@ -72,6 +72,14 @@ class LotCooling:
         self.lend(run.key)
         return tracker
 
+    def kept(self, run: Run, watch: Watch) -> None:
+        """The last mark was kept long enough, and the watch is final: what follows the probe goes on beside it."""
+        if isinstance(watch, CoolingWatch) and watch.closed is None and self.trackers[run.key].get(watch.probe) is watch:
+            self.lot.hub.detach(watch)
+            tracker = self.hush(run, watch)
+            if tracker.probe in self.lot.placed:
+                self.lot.hub.attach(tracker, self.lot)
+
     def left(self, run: Run, watch: Watch) -> None:
         """The last of the limit's steps was left, and the watch has closed with it."""
         if isinstance(watch, CoolingWatch) and self.trackers[run.key].get(watch.probe) is watch:

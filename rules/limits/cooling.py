@@ -179,8 +179,10 @@ class CoolingWatch(CoolingMarks):
 
     def _keep(self) -> None:
         """Readings without a gap have kept the last mark long enough: what stands is final."""
-        if self.kept_from is not None and self.told and self.last_at is not None and self.last_at - self.kept_from >= KEPT:
-            self.final = True
+        if self.final or self.kept_from is None or not self.told or self.last_at is None or self.last_at - self.kept_from < KEPT:
+            return
+        self.final = True
+        self.news.append(News(self.last_at, "kept", ""))
 
     def _bracket(self) -> None:
         """Between which values, and until when, a reading changes nothing."""

@@ -5,6 +5,7 @@ server that the tests start in a folder of its own.
 missing, what needs them is skipped and says so; where CI=true that is a failure.
 """
 
+import ctypes
 import itertools
 import os
 import pwd
@@ -36,6 +37,11 @@ def programs() -> Path | None:
         return Path(on_path).parent
     found = [path.parent for path in Path("/usr/lib/postgresql").glob("*/bin/postgres") if (path.parent / "initdb").exists()]
     return max(found, key=lambda path: int(path.parent.name), default=None)
+
+
+def _end_with_us() -> None:
+    """Have the server shut down (SIGINT) where the tests are killed: prctl(2), PR_SET_PDEATHSIG."""
+    ctypes.CDLL(None).prctl(1, signal.SIGINT)
 
 
 class Server:
@@ -94,6 +100,7 @@ class Server:
                 stdout=log,
                 stderr=log,
                 start_new_session=True,
+                preexec_fn=_end_with_us,  # noqa: PLW1509 - it calls one function of the C library and takes no lock
                 **self.identity,  # type: ignore[call-overload]
             )
         deadline = time.monotonic() + WAIT_S

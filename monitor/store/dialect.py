@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import BigInteger, Connection, Double, Engine, Select, SmallInteger, Table, Text, TextClause, insert, text
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.dialects import sqlite
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
@@ -147,7 +147,11 @@ def _from_arrays(table: Table, columns: tuple[str, ...]) -> str:
 
 def upsert(name: str, table: Table) -> Any:
     """An INSERT into `table` that has `on_conflict_do_update` and `excluded`, for the dialect called `name`."""
-    return postgresql.insert(table) if name == "postgresql" else sqlite.insert(table)
+    if name == "postgresql":
+        from sqlalchemy.dialects import postgresql  # 2 MB that a board with a file need not carry
+
+        return postgresql.insert(table)
+    return sqlite.insert(table)
 
 
 def rows_at(name: str, table: Table) -> TextClause:

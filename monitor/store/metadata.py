@@ -7,7 +7,7 @@ database itself; a STRICT table takes only the types below (SQLite "STRICT Table
 from __future__ import annotations
 
 from sqlalchemy import BigInteger, Double, LargeBinary, MetaData, SmallInteger, Text
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.dialects import sqlite
 from sqlalchemy.types import TypeEngine
 
 #: Constraint names are fixed, so that a later migration can name what it changes.
@@ -31,6 +31,6 @@ SMALL = SmallInteger().with_variant(sqlite.INTEGER(), "sqlite")
 REAL: TypeEngine[float] = Double().with_variant(sqlite.REAL(), "sqlite")
 #: Text, JSON included (kept as canonical JSON text, since its hash must be the same tomorrow); sorted by its code points on
 #: either engine, whatever the server's language.
-TEXT = Text().with_variant(postgresql.TEXT(collation="C"), "postgresql")
+TEXT = Text().with_variant(Text(collation="C"), "postgresql")
 #: Bytes.
 BYTES = LargeBinary().with_variant(sqlite.BLOB(), "sqlite")

@@ -129,16 +129,22 @@ def test_every_import_of_a_third_party_is_declared(project: dict[str, Any]) -> N
     from importlib.metadata import packages_distributions
 
     declared = {canonicalize_name(Requirement(text).name) for text in project["project"]["dependencies"]}
+    extras = {name: texts for name, texts in project["project"]["optional-dependencies"].items() if name != "test"}
+    optional = {canonicalize_name(Requirement(text).name) for texts in extras.values() for text in texts}
     imported: dict[str, str] = {}
+    at_once: set[str] = set()
     for file in (file for room in ROOMS for file in (ROOT / room).rglob("*.py")):
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        tree = ast.parse(file.read_text(encoding="utf-8"))
+        for node in ast.walk(tree):
             names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
             if isinstance(node, ast.ImportFrom) and node.module and not node.level:
                 names = [node.module]
             imported |= {name.partition(".")[0]: str(file.relative_to(ROOT)) for name in names}
+            at_once |= {name.partition(".")[0] for name in names if node in tree.body}
     known = packages_distributions()
     for name, file in imported.items():
         if name in sys.stdlib_module_names or name in ROOMS:
             continue
         distributions = {canonicalize_name(one) for one in known.get(name, [])}
-        assert distributions & declared, f"{file} imports {name}, which pyproject.toml does not name"
+        assert distributions & (declared | optional), f"{file} imports {name}, which pyproject.toml does not name"
+        assert distributions & declared or name not in at_once, f"{file} imports {name} at once, which only an extra brings"

@@ -177,8 +177,11 @@ class Plant:
             return [one.event for one in events.since(conn)]
 
     def judged_again(self) -> dict[str, Any]:
-        """What a clean offline judge makes of everything that is stored."""
-        return judge(self.plan, [*self.entries(), *self.items()])
+        """What a clean offline judge makes of everything that is stored, without what it predicts beside the verdicts."""
+        found = judge(self.plan, [*self.entries(), *self.items()])
+        for lot in found["lots"]:
+            lot["limits"] = [{k: v for k, v in one.items() if k != "growth"} for one in lot["limits"]]
+        return found
 
     def records(self, kind: str) -> list[dict[str, Any]]:
         with self.service.store.read() as conn:

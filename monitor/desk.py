@@ -22,6 +22,7 @@ from monitor.closing import Closing
 from monitor.days import day_span, makers_of
 from monitor.errors import BusyError, InputError, NotFoundError, RefusedError
 from monitor.late_desk import LateDesk
+from monitor.lot_papers import LotPapers
 from monitor.moments import moment
 from monitor.parts import AlarmBoard, DeviationBook, Pipeline
 from monitor.store.database import Store
@@ -50,7 +51,7 @@ class Hand:
     key: once.Key | None = None
 
 
-class Desk(CheckDesk, LateDesk, Views):
+class Desk(CheckDesk, LateDesk, LotPapers, Views):
     """The one place where people's entries become records. Methods block until durable; call them off the event loop."""
 
     def __init__(
@@ -163,6 +164,27 @@ class Desk(CheckDesk, LateDesk, Views):
         if not reason.strip():
             raise InputError("reason is blank; write why the alarm may be silent")
         return self._do(hand, lambda conn, now: dict(self.alarm_board.shelve(conn, alarm, hand.by, now, minutes * MINUTE, reason)))
+
+    def out_of_service(self, hand: Hand, alarm: str, reason: str) -> dict[str, Any]:
+        """Take an alarm out of service for maintenance, until somebody returns it; refused for one of a critical limit."""
+
+        def job(conn: Connection, now: Instant) -> dict[str, Any]:
+            found = self.alarm_board.alarm(conn, alarm)
+            if found["critical"] or found["priority"] == "critical":
+                raise RefusedError(f"{found['id']} is critical, and no maintenance silences it; shelve it, for 30 min at most")
+            self.alarm_board.out_of_service(conn, found["key"], hand.by, reason, now)
+            return dict(self.alarm_board.alarm(conn, alarm))
+
+        return self._do(hand, job)
+
+    def in_service(self, hand: Hand, alarm: str) -> dict[str, Any]:
+        """Return an alarm to service; it rings as new if it still stands."""
+
+        def job(conn: Connection, now: Instant) -> dict[str, Any]:
+            self.alarm_board.return_to_service(conn, self.alarm_board.alarm(conn, alarm)["key"], hand.by, now)
+            return dict(self.alarm_board.alarm(conn, alarm))
+
+        return self._do(hand, job)
 
     def alarm_of_link(self, token: str) -> dict[str, Any]:
         """The alarm a signed link is for: what its holder may see. Changes nothing, since previewers fetch links."""

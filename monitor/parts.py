@@ -73,6 +73,14 @@ class AlarmBoard(Protocol):
         """Silence one alarm for a while and give it back."""
         ...
 
+    def out_of_service(self, conn: Connection, scope: str, by: str, reason: str, now: Instant) -> None:
+        """Silence what a scope names until it is returned to service."""
+        ...
+
+    def return_to_service(self, conn: Connection, scope: str, by: str, now: Instant) -> None:
+        """Return it to service."""
+        ...
+
 
 class DeviationBook(Protocol):
     """The deviation records: `monitor.deviations` in the service, which describes what each mapping holds."""

@@ -7,7 +7,7 @@ from typing import Any
 from fastapi import APIRouter, Depends
 
 from monitor.api.access import OPEN, READ
-from monitor.api.bodies import Acknowledge, Shelve
+from monitor.api.bodies import Acknowledge, OutOfService, Shelve
 from monitor.api.inner import TheDesk, Working
 
 router = APIRouter(prefix="/api/v1", tags=["alarms"])
@@ -29,6 +29,18 @@ def acknowledge(alarm: str, body: Acknowledge, desk: TheDesk, hand: Working) -> 
 def shelve(alarm: str, body: Shelve, desk: TheDesk, hand: Working) -> dict[str, Any]:
     """Silence an alarm for some minutes; a critical limit's for 30 at most."""
     return desk.shelve(hand, alarm, body.minutes, body.reason)
+
+
+@router.post("/alarms/{alarm}/out-of-service")
+def out_of_service(alarm: str, body: OutOfService, desk: TheDesk, hand: Working) -> dict[str, Any]:
+    """Take an alarm out of service for maintenance until somebody returns it; never one of a critical limit."""
+    return desk.out_of_service(hand, alarm, body.reason)
+
+
+@router.post("/alarms/{alarm}/in-service")
+def in_service(alarm: str, desk: TheDesk, hand: Working) -> dict[str, Any]:
+    """Return an alarm to service."""
+    return desk.in_service(hand, alarm)
 
 
 @router.get("/acknowledge/{token}", dependencies=[Depends(OPEN)])

@@ -121,6 +121,13 @@ class Shelve(BaseModel):
     reason: Annotated[str, Field(min_length=1, max_length=2000)]
 
 
+class OutOfService(BaseModel):
+    """Why an alarm is out of service."""
+
+    model_config = example(reason="The evaporator of cooler-1 is being changed.")
+    reason: Annotated[str, Field(min_length=1, max_length=2000)]
+
+
 class OpenDeviation(BaseModel):
     """What was found that the plan does not foresee."""
 

@@ -39,6 +39,8 @@ MATRIX = {
     "GET /api/v1/alarms": READERS,
     "POST /api/v1/alarms/{alarm}/acknowledge": WORKERS,
     "POST /api/v1/alarms/{alarm}/shelve": WORKERS,
+    "POST /api/v1/alarms/{alarm}/out-of-service": WORKERS,
+    "POST /api/v1/alarms/{alarm}/in-service": WORKERS,
     "GET /api/v1/acknowledge/{token}": EVERYBODY,
     "POST /api/v1/acknowledge/{token}": EVERYBODY,
     "GET /api/v1/deviations": READERS,

@@ -1,4 +1,4 @@
-"""The benches, a command of their own: `python -m tests.bench [engine] [ingest] [broker] [bell] [memory, page] [late] [night] [engines] [disk]`.
+"""The benches, a command of their own: `python -m tests.bench NAME…`, or all of them without a name.
 
 Prints one row for each figure, as DEVELOPERS.md keeps them. Nothing is asserted about time: a figure is met or not met.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 
-from tests.bench import bell, broker, disk, engine, engines, ingest, late, memory, night
+from tests.bench import bell, broker, disk, engine, engines, ingest, late, memory, night, page
 from tests.bench.figures import HEAD, Figure, machine
 
 BENCHES: dict[str, Callable[[Callable[[str], None]], list[Figure]]] = {

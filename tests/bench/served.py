@@ -20,6 +20,8 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parent.parent.parent
+#: Who looks at the page of the bench.
+PERSON, SECRET = "Odile Marsh", "juniper-9"
 
 
 class Child:
@@ -148,6 +150,7 @@ def service(folder: Path, mqtt_port: int = 0, bell: str = "") -> None:
     one.start()
     now = one.clock()
     token = one.writer.submit(lambda conn: people.add_device(conn, "bench", "probe", now)).result()
+    one.writer.submit(lambda conn: people.add_person(conn, PERSON, "reviewer", now, secret=SECRET)).result()
     entries = [LotEvent(now, "start", "L", "links"), *(LotEvent(now, "place", "L", f"core-{n}") for n in range(SENDERS))]
     for entry in entries:
         one.writer.submit(lambda conn, entry=entry: one.pipeline.event(conn, entry)).result()

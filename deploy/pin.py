@@ -36,14 +36,20 @@ def closure(wanted: list[str]) -> dict[str, str]:
     return found
 
 
-def write(path: Path, about: str, pins: dict[str, str], first: str = "") -> None:
-    """Write one file of pins, sorted by name."""
+def markers(wanted: list[str]) -> dict[str, str]:
+    """The conditions under which some of the wanted distributions are wanted at all."""
+    found = [Requirement(text) for text in wanted]
+    return {canonicalize_name(one.name): f" ; {one.marker}" for one in found if one.marker is not None}
+
+
+def write(path: Path, about: str, pins: dict[str, str], where: dict[str, str], first: str = "") -> None:
+    """Write one file of pins, sorted by name; `where` holds the conditions of some."""
     lines = [
         f"# {about}",
         "# Written by deploy/pin.py; change pyproject.toml instead, then run the tests and deploy/pin.py.",
         *([first] if first else []),
     ]
-    path.write_text("\n".join([*lines, *(f"{name}=={pins[name]}" for name in sorted(pins))]) + "\n", encoding="utf-8")
+    path.write_text("\n".join([*lines, *(f"{name}=={pins[name]}{where.get(name, '')}" for name in sorted(pins))]) + "\n", encoding="utf-8")
 
 
 def main() -> None:
@@ -52,10 +58,11 @@ def main() -> None:
         data = tomllib.load(file)
     project, build = data["project"], data["build-system"]["requires"]
     run = closure([*project["dependencies"], *build])
-    test = closure([*project["dependencies"], *build, *project["optional-dependencies"]["test"]])
+    extra = project["optional-dependencies"]["test"]
+    test = closure([*project["dependencies"], *build, *extra])
     more = {name: text for name, text in test.items() if name not in run}
-    write(ROOT / "deploy/requirements.txt", "What Larderer runs with, exactly.", run)
-    write(ROOT / "deploy/requirements-test.txt", "What the tests need besides, exactly.", more, "-r requirements.txt")
+    write(ROOT / "deploy/requirements.txt", "What Larderer runs with, exactly.", run, {})
+    write(ROOT / "deploy/requirements-test.txt", "What the tests need besides, exactly.", more, markers(extra), "-r requirements.txt")
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from packaging.markers import Marker
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
@@ -102,7 +103,8 @@ def test_package_list_names_every_package(project: dict[str, Any]) -> None:
 def pins(*names: str) -> dict[str, str]:
     """Name and version of every line of the files of pins."""
     lines = [line for name in names for line in (ROOT / "deploy" / name).read_text(encoding="utf-8").splitlines()]
-    return dict(line.split("==") for line in lines if line and not line.startswith(("#", "-r ")))
+    found = [line.partition(" ;") for line in lines if line and not line.startswith(("#", "-r "))]
+    return dict(pin.split("==") for pin, _, marker in found if not marker or Marker(marker).evaluate())
 
 
 def test_pins_satisfy_the_project(project: dict[str, Any]) -> None:

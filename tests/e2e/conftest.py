@@ -128,7 +128,7 @@ class Plant:
 
         def durable() -> bool:
             self.service.writer.submit(lambda conn: None).result(WAIT_S)  # somebody waits, so what is written is committed now
-            return self.settled() >= before + len(items)
+            return self.settled() >= before + len(items) and self.service.pipeline.judging.late is None  # what came late is judged, too
 
         wait_for(durable, f"{len(items)} readings")
 

@@ -9,14 +9,15 @@ from fastapi import APIRouter, Depends
 from monitor.api.access import OPEN, READ
 from monitor.api.bodies import Acknowledge, OutOfService, Shelve
 from monitor.api.inner import TheDesk, Working
+from monitor.api.paging import ThePage, paged
 
 router = APIRouter(prefix="/api/v1", tags=["alarms"])
 
 
 @router.get("/alarms", dependencies=[Depends(READ)])
-def list_alarms(desk: TheDesk) -> dict[str, Any]:
+def list_alarms(desk: TheDesk, page: ThePage) -> dict[str, Any]:
     """Open alarms, the worst first."""
-    return {"alarms": desk.alarms()}
+    return paged("alarms", desk.alarms(), page)
 
 
 @router.post("/alarms/{alarm}/acknowledge")

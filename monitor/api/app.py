@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-from fastapi import APIRouter, Depends, FastAPI
+from fastapi import APIRouter, Depends, FastAPI, Request
 from fastapi.openapi.utils import get_openapi
-from fastapi.responses import JSONResponse
+from fastapi.responses import Response
 from prometheus_client import CollectorRegistry
 
 from monitor.api import alarms, days, deviations, events, health, lots, probes, problems, readings, rejudgements, session
 from monitor.api.access import COOKIE, FORM_HEADER, READ, check_rules, may_know
+from monitor.api.paging import tagged
 from monitor.api.shell import Shell
 from monitor.desk import Desk
 from monitor.people import People
@@ -69,9 +71,9 @@ def _about(app: FastAPI) -> APIRouter:
     router = APIRouter(prefix="/api/v1", tags=["service"])
 
     @router.get("/openapi.json", include_in_schema=False, dependencies=[Depends(READ)])
-    def openapi() -> JSONResponse:
+    def openapi(request: Request) -> Response:
         """The description of this API (OpenAPI 3.1)."""
-        return JSONResponse(describe(app))
+        return tagged(request, json.dumps(describe(app), ensure_ascii=False), "application/json")
 
     @router.get("/problems/{slug}", dependencies=[Depends(READ)])
     def explain(slug: str) -> dict[str, Any]:

@@ -9,14 +9,15 @@ from fastapi import APIRouter, Depends
 from monitor.api.access import READ
 from monitor.api.bodies import Action, Close, CloseTogether, OpenDeviation, SecondWord
 from monitor.api.inner import Reviewing, TheDesk, Working
+from monitor.api.paging import ThePage, paged
 
 router = APIRouter(prefix="/api/v1/deviations", tags=["deviations"])
 
 
 @router.get("", dependencies=[Depends(READ)])
-def list_deviations(desk: TheDesk) -> dict[str, Any]:
+def list_deviations(desk: TheDesk, page: ThePage) -> dict[str, Any]:
     """Open records, and those closed last."""
-    return {"deviations": desk.deviations()}
+    return paged("deviations", desk.deviations(), page)
 
 
 @router.post("", status_code=201)

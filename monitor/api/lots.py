@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import Response
 
 from monitor.api.access import READ
 from monitor.api.bodies import Check, EnterStep, Measure, Placement, StartLot, Undo, When
 from monitor.api.inner import TheDesk, Working
+from monitor.api.paging import ThePage, paged, tagged
 from monitor.lot_views import CHART_LEAST, CHART_MOST, CHART_WIDTH
 
 router = APIRouter(prefix="/api/v1/lots", tags=["lots"])
@@ -26,9 +27,9 @@ Width = Annotated[
 
 
 @router.get("", dependencies=[Depends(READ)])
-def list_lots(desk: TheDesk) -> dict[str, Any]:
+def list_lots(desk: TheDesk, page: ThePage) -> dict[str, Any]:
     """Open lots first, then those that ended last."""
-    return {"lots": desk.lots()}
+    return paged("lots", desk.lots(), page, "lot")
 
 
 @router.post("", status_code=201)
@@ -44,9 +45,9 @@ def get_lot(lot: str, desk: TheDesk) -> dict[str, Any]:
 
 
 @router.get("/{lot}/chart.svg", dependencies=[Depends(READ)], response_class=Response)
-def get_chart(lot: str, desk: TheDesk, width: Width = CHART_WIDTH) -> Response:
-    """The lot's temperatures against its limits, as SVG."""
-    return Response(desk.chart(lot, width), media_type="image/svg+xml")
+def get_chart(lot: str, desk: TheDesk, request: Request, width: Width = CHART_WIDTH) -> Response:
+    """The lot's temperatures against its limits, as SVG; 304 for an If-None-Match that still fits."""
+    return tagged(request, desk.chart(lot, width), "image/svg+xml")
 
 
 @router.post("/{lot}/steps", status_code=201)

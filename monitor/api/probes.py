@@ -9,6 +9,7 @@ from fastapi import APIRouter, Depends
 from monitor.api.access import READ
 from monitor.api.bodies import Calibration, Recall
 from monitor.api.inner import TheDesk, Working
+from monitor.api.paging import ThePage, paged
 
 router = APIRouter(prefix="/api/v1", tags=["probes"])
 
@@ -26,9 +27,9 @@ def add_calibration(body: Calibration, desk: TheDesk, hand: Working) -> dict[str
 
 
 @router.get("/calibrations", dependencies=[Depends(READ)])
-def list_calibrations(desk: TheDesk, probe: str = "") -> dict[str, Any]:
+def list_calibrations(desk: TheDesk, page: ThePage, probe: str = "") -> dict[str, Any]:
     """The newest checks of probes, of one or of all."""
-    return {"calibrations": desk.calibrations(probe)}
+    return paged("calibrations", desk.calibrations(probe), page)
 
 
 @router.get("/recalls/preview", dependencies=[Depends(READ)])
@@ -44,6 +45,6 @@ def carry_out_recall(body: Recall, desk: TheDesk, hand: Working) -> dict[str, An
 
 
 @router.get("/recalls", dependencies=[Depends(READ)])
-def list_recalls(desk: TheDesk, probe: str = "") -> dict[str, Any]:
+def list_recalls(desk: TheDesk, page: ThePage, probe: str = "") -> dict[str, Any]:
     """The recalls carried out, of one probe or of all."""
-    return {"recalls": desk.recalls(probe)}
+    return paged("recalls", desk.recalls(probe), page)

@@ -77,9 +77,9 @@ class ProbeWatch:
     def look(self, conn: Connection, plan: Plan, engine: Engine, now: Instant) -> None:
         """Time has moved on: ring for what has said nothing usable for longer than its `silent_after`."""
         rung = self._standing(conn)
-        for (probe, how), key in [*rung.items()]:
-            if key.startswith("source/") and causes.source_gone(self._gone(probe), 0, "").key != key:
-                del rung[probe, how]  # its source is back: it is silent by itself from now on, or was heard already
+        for (name, how), key in [*rung.items()]:
+            if key.startswith("source/") and causes.source_gone(self._gone(name), 0, "").key != key:
+                del rung[name, how]  # its source is back: it is silent by itself from now on, or was heard already
         missed = []
         for probe in plan.probes:
             heard, doubt = engine.heard(probe.id), self._doubt.get(probe.id)

@@ -13,9 +13,10 @@ from typing import Any
 from rules import snapshot
 from rules.air import AirBoard
 from rules.deeds import deed
+from rules.doubtful import DoubtfulRows
 from rules.errors import LateEvent
 from rules.evidence import Evidence
-from rules.finding import Finding, Problem
+from rules.finding import Finding
 from rules.limits.come_up import ComeUpWatch
 from rules.limits.hold_for_step import SAMPLE
 from rules.limits.lethality import LethalityWatch
@@ -23,7 +24,7 @@ from rules.limits.watch import Watch
 from rules.lot import Lot
 from rules.plan import Plan, Probe
 from rules.quantity import format_instant
-from rules.reading import HOUR, Event, Fault, Instant, LotEvent, Reading, Tick
+from rules.reading import Event, Fault, Instant, LotEvent, Reading, Tick
 from rules.report import report, standing_day
 from rules.run import Run
 from rules.standing import StandingRoom, standing_key
@@ -42,8 +43,6 @@ class Engine:
         self.now: Instant = BEFORE
         self.lots: dict[str, Lot] = {}
         self.forgotten: list[str] = []  # lots that ended long ago: their names stay taken
-        self.problems: list[Problem] = []
-        self.duplicates = 0
         self._tracks: dict[str, Track] = {}
         self._owner: dict[int, Any] = {}
         self._timers: list[tuple[Instant, int, str, str, str]] = []
@@ -56,6 +55,7 @@ class Engine:
         self._crossed: Instant | None = None
         self._out: list[Finding] = []
         self.standing: list[StandingRoom] = []
+        self.doubtful = DoubtfulRows(self)
         self.air = AirBoard(self)
         self.evidence = Evidence(self)
         self.use(plan)
@@ -110,7 +110,7 @@ class Engine:
         elif isinstance(event, Tick):
             self._tick(event.at)
         elif isinstance(event, Fault):
-            self._fault(event)
+            self.doubtful.fault(self._tracks.get(event.probe), event)
         else:
             assert isinstance(event, LotEvent)
             self._event(event)
@@ -125,18 +125,18 @@ class Engine:
         try:
             track = self._tracks[probe]
         except KeyError:
-            self.problem(at, "unknown-probe", probe, f'the plan has no probe "{probe}"')
+            self.doubtful.unknown(at, probe)
             return
         if track.span is not None:
             within = track.within_span(r)
             if within is None:
-                self._fault(Fault(probe, at, f"{celsius:g} °C is out of the sensor's span"))
+                self.doubtful.fault(track, Fault(probe, at, f"{celsius:g} °C is out of the sensor's span"))
                 return
             _, _, celsius, _, _, high_c = r = within
-        if at <= track.at and not self._same_instant(track, r):
+        if at <= track.at and not self.doubtful.same_instant(track, r):
             return
         if at < self._barrier:
-            self._late(at, probe)
+            self.doubtful.late(at, probe)
         if at >= self._timer_at or at > self._pending_at:
             self._move_to(at)
         if at > self.now:  # noqa: PLR1730 — max() costs a call on the hottest line
@@ -146,7 +146,7 @@ class Engine:
         if not suspect:
             suspect = (track.doubt(at, celsius) if track.ruled else "") or self.evidence.doubt(track, r)
         if suspect:
-            self._suspect(track, at, celsius, suspect)
+            self.doubtful.suspect(track, at, celsius, suspect)
             return
         high = celsius
         if high_c is not None:
@@ -174,51 +174,13 @@ class Engine:
             if watch.read(at, lo - watch.u, hi + watch.u):
                 self._owner[id(watch)].hear(watch)
 
-    def _same_instant(self, track: Track, r: Reading) -> bool:
-        """A row at or before the probe's newest: True if it is to be taken all the same; LateEvent if it changes what was judged."""
-        if r.at < track.at:
-            self._late(r.at, r.probe)
-        row = track.row
-        if row is None:  # a fault beside a value is evidence of nothing
-            return True
-        if r.celsius == row.celsius and r.high_c is None:
-            if r.suspect and not row.suspect:
-                self._late(r.at, r.probe)
-            self.duplicates += 1
-            return False
-        if r.suspect:
-            self._suspect(track, r.at, r.celsius + r.offset_c, r.suspect)
-            return False
-        if row.suspect:
-            return True
-        self._late(r.at, r.probe)
-        return False
-
-    def _late(self, at: Instant, probe: str) -> None:
-        raise LateEvent(at, f"a reading of {probe} at {format_instant(at)} is older than what has been judged")
-
-    def _suspect(self, track: Track, at: Instant, celsius: float, why: str) -> None:
-        self.problem(at, "suspect", track.probe.id, f"{celsius:g} °C is not used: {why}")
-        for watch in (*track.watches, *track.bare):
-            watch.suspect(at, celsius)
-            if watch.news:
-                self._owner[id(watch)].hear(watch)
-
-    def _fault(self, fault: Fault) -> None:
-        track = self._tracks.get(fault.probe)
-        if track is None:
-            self.problem(fault.at, "unknown-probe", fault.probe, f'the plan has no probe "{fault.probe}"')
-            return
-        if fault.at > track.at:
-            track.at, track.row = fault.at, None
-        self.problem(fault.at, "fault", fault.probe, fault.reason)
+    def tell_owner(self, watch: Watch) -> None:
+        """A watch has something to say."""
+        self._owner[id(watch)].hear(watch)
 
     def problem(self, at: Instant, what: str, probe: str, text: str) -> None:
-        """Keep the first of a kind for each probe with the text, and count on: months of a bad probe stay one line an hour."""
-        hour = at // HOUR
-        if not any(p.what == what and p.probe == probe and p.at // HOUR == hour for p in self.problems[-50:]):
-            self.problems.append(Problem(at, what, probe, text))
-            del self.problems[:-1000]
+        """Tell of evidence that could not be used as it stands."""
+        self.doubtful.problem(at, what, probe, text)
 
     def _first(self, track: Track, at: Instant) -> None:
         track.plain = not track.ruled

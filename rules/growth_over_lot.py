@@ -58,7 +58,8 @@ def add_growth(report: dict[str, Any], plan: Plan, events: Iterable[Event]) -> N
     wanted = {str(lot["lot"]): asked for lot in report["lots"] if (asked := _asked(lot, plan))}
     if not wanted:
         return
-    for lot, found in _gather({name: {a.probe for a in asked} for name, asked in wanted.items()}, events).items():
+    doubted = {str(lot["lot"]): _stretches(lot) for lot in report["lots"]}
+    for lot, found in _gather({name: {a.probe for a in asked} for name, asked in wanted.items()}, events, doubted).items():
         product = plan.product_by_code[next(str(shown["product"]) for shown in report["lots"] if shown["lot"] == lot)]
         for one in wanted[lot]:
             one.shown.setdefault("growth", []).append(_told(one, found, product))
@@ -89,14 +90,22 @@ class _Found(NamedTuple):
     measures: dict[str, float]
 
 
-def _gather(wanted: Mapping[str, set[str]], events: Iterable[Event]) -> dict[str, _Found]:
+Stretches = dict[str, list[tuple[Instant, Instant]]]
+
+
+def _stretches(lot: Mapping[str, Any]) -> Stretches:
+    """When each probe's readings were suspect, be it by their source or by what the engine found: out of the meat, stuck, too fast."""
+    return {p: [(parse_instant(a), parse_instant(b)) for a, b in found] for p, found in lot.get("suspect", {}).items()}
+
+
+def _gather(wanted: Mapping[str, set[str]], events: Iterable[Event], doubted: Mapping[str, Stretches]) -> dict[str, _Found]:
     """The good readings of these lots' probes while they were placed, offset added, and each lot's newest measures."""
     found = {lot: _Found({probe: [] for probe in probes}, {}) for lot, probes in wanted.items()}
     home: dict[str, str] = {}
     for event in events:
         if isinstance(event, Reading):
             lot = home.get(event.probe, "")
-            if lot and not event.suspect and event.probe in found[lot].curves:
+            if lot and not event.suspect and event.probe in found[lot].curves and not _doubted(doubted[lot], event):
                 celsius = (event.celsius if event.high_c is None else event.high_c) + event.offset_c
                 found[lot].curves[event.probe].append((event.at, celsius))
         elif isinstance(event, LotEvent) and event.lot in found:
@@ -112,6 +121,10 @@ def _gather(wanted: Mapping[str, set[str]], events: Iterable[Event]) -> dict[str
                 except ValueError:
                     continue  # the engine has refused it with a sentence of its own
     return found
+
+
+def _doubted(doubted: Stretches, reading: Reading) -> bool:
+    return any(since <= reading.at <= until for since, until in doubted.get(reading.probe, ()))
 
 
 def _told(asked: Asked, found: _Found, product: Product) -> dict[str, Any]:

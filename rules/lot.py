@@ -14,18 +14,17 @@ from rules.limits.degree_hours import HottestWatch
 from rules.limits.hold_for_step import FallWatch
 from rules.limits.lethality import LethalityWatch
 from rules.limits.spec import ComeUp, Cooling
-from rules.limits.watch import News, Watch
+from rules.limits.watch import Watch
 from rules.lot_advance import LotAdvance
 from rules.lot_cooling import LotCooling
 from rules.lot_forecast import LotForecast
 from rules.lot_process import INNER, LINGERING, MEASURE, LotProcess, serving
 from rules.lot_rows import LotRows
-from rules.plan import Limit, Plan, Probe, Product, Step
+from rules.lot_says import LotSays
+from rules.lot_shown import LotShown
+from rules.plan import Plan, Probe, Product, Step
 from rules.quantity import at_or_below, format_span
 from rules.reading import Instant
-from rules.remedy import LEAD
-from rules.remedy import facts as remedy_facts
-from rules.remedy import words as remedy_words
 from rules.run import Run
 
 
@@ -44,13 +43,14 @@ class Lot:
         self.placed: dict[str, Instant] = {}
         self.measures: list[list[Any]] = []
         self.cold: dict[str, Instant] = {}
-        self.said: list[Finding] = []
+        self.doubted: dict[str, list[list[Instant]]] = {}  # stretches [first, last] of suspect readings, by probe
         self.runs: dict[str, Run] = {}
         self.movers: list[Watch] = []  # FirstCold, CoreHold, FallWatch
         for step in product.steps:
             for limit in step.limits:
                 key = f"{step.name}/{limit.name}"
                 self.runs[key] = Run(key, limit, limit.over or (step.name,), self.unit)
+        self.says, self.shown = LotSays(self), LotShown(self)
         self.cooling = LotCooling(self)
         self.advance = LotAdvance(self)
         self.rows, self.process = LotRows(self), LotProcess(self)
@@ -333,44 +333,21 @@ class Lot:
             elif item.what == "held":
                 self.advance.held(item.at)
             else:
-                self._say(run, watch, item)
+                self.says.news(run, watch, item)
                 if item.what == "met" and run is not None and run.limit.kind in ("lethality", "dwell"):
-                    self._shown(run, watch, item.at)
+                    self.shown.watch_met(run, watch, item.at)
 
     def _run_of(self, watch: Watch) -> Run | None:
         return next((r for r in self.runs.values() if r.limit is watch.limit), None)
 
-    def _say(self, run: Run | None, watch: Watch, item: News) -> None:
-        limit = watch.limit
-        step = run.key.split("/", 1)[0] if run else ""
-        old = self.advance.straddling["from"] if self.advance.straddling else ""
-        if old and not limit.critical and step == old:
-            return  # suppressed by design: the meat has left that step, nobody has confirmed it yet
-        self.tell(item.at, item.what, step, limit, watch.probe, item.text + self._remedy_words(watch, item))
-
-    def _remedy_words(self, watch: Watch, item: News) -> str:
-        """What would still meet the limit, for a finding that says it is short."""
-        asked = item.what in ("left-short", "warming") or (item.what == "unproven" and item.text.startswith("withdrawn"))
-        remedy = watch.remedy() if asked and self.ended is None else None
-        told = remedy_words(remedy_facts(remedy, self.unit), self.unit, self.plan.site.zone, item.at) if remedy is not None else ""
-        return LEAD + told if told else ""
-
-    def tell(self, at: Instant, what: str, step: str, limit: Limit | None, probe: str, text: str) -> None:
-        """Give a finding out and keep it for the report."""
-        name, critical = (limit.name, limit.critical) if limit else ("", False)
-        finding = Finding(at, what, self.id, step, name, probe, critical, text, self.hub.now)
-        self.said.append(finding)
-        self.hub.say(finding)
+    @property
+    def said(self) -> list[Finding]:
+        """Every finding of the lot, in the order in which they became known."""
+        return self.says.said
 
     def tell_run(self, run: Run, at: Instant) -> None:
-        """Say, once, what time without any watch makes of a limit as a whole."""
-        run = self.runs[run.key]
-        verdict, reason = self.limit_verdict(run)
-        step = run.key.split("/", 1)[0]
-        if verdict is not Verdict.UNPROVEN or not reason:
-            return
-        if not any(f.what == "unproven" and not f.probe and f.limit == run.limit.name and f.step == step for f in self.said):
-            self.tell(at, "unproven", step, run.limit, "", reason)
+        """A limit has ended, or has a new watch: time without any may be worth a finding."""
+        self.says.uncovered(run, at)
 
     def _was_cold(self, key: str, at: Instant) -> None:
         self.cold[key] = min(at, self.cold.get(key, at))
@@ -378,43 +355,12 @@ class Lot:
             if isinstance(watch, ComeUpWatch):
                 watch.cold_at = self.cold[key]
 
-    def _shown(self, run: Run, watch: Watch, at: Instant) -> None:
-        """A lethality or dwell watch is met."""
-        if run.limit.kind == "lethality":
-            self.hub.detach(watch)
-            for mover in [m for m in self.movers if isinstance(m, FallWatch) and m.probe == watch.probe]:
-                self.drop_mover(mover)
-        if run.limit.kind == "lethality" and run.limit.critical:
-            self._end_come_up(watch.probe, run.limit.place, at)
-        self._limit_met(run, at)
-
     def withdrew(self, run: Run, at: Instant) -> None:
         """A watch was closed by its probe's removal; with `probes = N` that may leave the limit met."""
         if run.limit.kind in ("lethality", "dwell") and run.limit.probes is not None:
-            self._limit_met(self.runs[run.key], at)
+            self.shown.limit_met(self.runs[run.key], at)
         if run.limit.kind == "cooling":
             self.cooling.lend(run.key)  # a probe taken out hot has started its clock for those that wait for it
-
-    def _limit_met(self, run: Run, at: Instant) -> None:
-        if run.verdict_alone()[0] is not Verdict.MET:
-            return
-        self.hub.cross(at)
-        if run.limit.kind == "lethality":
-            self.cooling.lethality_met(run, at)  # of this entry of its step, whatever became of an earlier one
-        if run.verdict()[0] is Verdict.MET:
-            self.advance.shown(run.limit.kind, at)
-
-    def _end_come_up(self, probe: str, place: str, at: Instant) -> None:
-        lethal = [r for r in self.runs.values() if r.limit.kind == "lethality" and r.limit.critical and r.limit.place == place]
-        for run in lethal:
-            watch = run.live.get(probe)
-            asked = run.opened is not None or not self.step_of(run).optional
-            if asked and (watch is None or watch.verdict is not Verdict.MET):
-                return
-        for run in self.runs.values():
-            come_up = run.live.get(probe)
-            if run.limit.place == place and isinstance(come_up, ComeUpWatch) and come_up.closed is None and not come_up.final:
-                self.hub.closing(at, self, run, come_up, "lethality")
 
     def timer(self, at: Instant, kind: str, arg: str) -> None:
         """A time set earlier has come."""
@@ -428,7 +374,7 @@ class Lot:
         every = run.limit.sampled or 0
         if run.current and watch is not None and watch.closed is None and (watch.last_at or watch.opened) + every <= at:
             text = f"a hand check of the {run.limit.place} is due, every {format_span(every)}"
-            self.tell(at, "check-due", self.step_of(run).name, run.limit, "check", text)
+            self.says.tell(at, "check-due", self.step_of(run).name, run.limit, "check", text)
 
     # --- verdict ------------------------------------------------------------------------------------------------
 

@@ -82,7 +82,7 @@ class LotAdvance:
         elif kind == "confirm" and self.prompt is not None and self.prompt["at"] == int(arg):
             self.prompt["escalated"] = True
             text = f'nobody has confirmed for {format_span(at - self.prompt["at"])}: is the lot in "{self.prompt["to"]}"?'
-            lot.tell(at, "unconfirmed", self.prompt["from"], None, "", text)
+            lot.says.tell(at, "unconfirmed", self.prompt["from"], None, "", text)
 
     def fulfilled(self, step: Step, at: Instant) -> None:
         """The step's condition is fulfilled at `at`: enter the next step, straddle, or ask."""
@@ -100,7 +100,7 @@ class LotAdvance:
             how = "ask"
         why = step.advance.text or step.advance.when
         if how == "auto" and same_room:
-            lot.tell(at, "advanced", target.name, None, "", f'{why}: the lot entered "{target.name}" by itself')
+            lot.says.tell(at, "advanced", target.name, None, "", f'{why}: the lot entered "{target.name}" by itself')
             lot.enter([target.name], at)
             return
         within = step.advance.confirm_within or CONFIRM_WITHIN
@@ -111,7 +111,7 @@ class LotAdvance:
             text = f'{why}: is the lot in "{target.name}" now? Both steps are judged until somebody confirms.'
         else:
             text = f'{why}: move the lot to "{target.name}" and confirm it.'
-        lot.tell(at, "prompt", step.name, None, "", text)
+        lot.says.tell(at, "prompt", step.name, None, "", text)
         lot.hub.later(at + within, lot.id, "confirm", str(at))
 
     def _leaves_open(self, step: Step, target: Step) -> bool:

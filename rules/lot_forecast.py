@@ -195,7 +195,7 @@ class LotForecast:
         watch.told.append(mark.cause)
         del watch.late[mark.cause]
         text = self._sentence(mark, told, needed, at)
-        self.lot.tell(at, "heading-out", mark.run.key.split("/", 1)[0], mark.limit, watch.probe, text)
+        self.lot.says.tell(at, "heading-out", mark.run.key.split("/", 1)[0], mark.limit, watch.probe, text)
 
     def _better_ahead(self, watch: CoreApproach, mark: Mark, at: Instant) -> bool:
         """Whether the plan itself leads on to surroundings that would still do with time to spare."""

@@ -80,6 +80,11 @@ class MeatRule:
         self.placements[probe] = InMeat(lot, at)
         self._look_next(probe)
 
+    def lot_of(self, probe: str) -> Lot | None:
+        """The lot that a core probe is in."""
+        it = self.placements.get(probe)
+        return None if it is None else it.lot
+
     def taken_out(self, probe: str) -> None:
         """A placement ends."""
         if self.placements.pop(probe, None) is not None:
@@ -183,7 +188,7 @@ class MeatRule:
                 f"{track.probe.id} reads {temperature(c, unit)} and has risen less than {difference(RISEN_C, unit)} in "
                 f"{format_span(at - it.start_at)}, while the air reads {temperature(air, unit)}: is it in the meat?"
             )
-            it.lot.tell(at, "not-in-the-meat", it.lot.current[0] if it.lot.current else "", None, track.probe.id, text)
+            it.lot.says.tell(at, "not-in-the-meat", it.lot.current[0] if it.lot.current else "", None, track.probe.id, text)
         return abs(air - c - HOTTER_C)
 
     def minds(self, source: AirWatch, at: Instant, old: list[Any] | None, new: float) -> bool:

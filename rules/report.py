@@ -36,7 +36,7 @@ def report(engine: Engine) -> dict[str, Any]:
     standing = [day for room in engine.standing for day in room.closed]
     standing += [standing_day(room, day, run) for room in engine.standing for day, run in room.closing_run]
     standing += [standing_day(room, room.day, room.run) for room in engine.standing if room.run is not None]
-    problems = [{"at": format_instant(p.at), "what": p.what, "probe": p.probe, "text": p.text} for p in engine.problems]
+    problems = [{"at": format_instant(p.at), "what": p.what, "probe": p.probe, "text": p.text} for p in engine.doubtful.problems]
     return {"lots": lots, "alarms": alarms, "standing": standing, "corrections": [], "problems": problems}
 
 
@@ -61,6 +61,9 @@ def lot_report(lot: Lot) -> dict[str, Any]:
             "from": lot.advance.prompt["from"],
             "to": lot.advance.prompt["to"],
         }
+    doubted = {probe: [[format_instant(at) for at in ends] for ends in found] for probe, found in sorted(lot.doubted.items()) if found}
+    if doubted:
+        where["suspect"] = doubted
     return {**where, "limits": limits}
 
 

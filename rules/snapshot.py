@@ -23,11 +23,11 @@ from rules.track import Track
 if TYPE_CHECKING:
     from rules.engine import Engine
 
-FORMAT = 3
+FORMAT = 4
 TRACK = ("at", "slow_at")
 ROWS = ("row", "good")
 LOT = (
-    "ended", "current", "entered", "since", "by_start", "by_itself", "placed", "measures", "cold",
+    "ended", "current", "entered", "since", "by_start", "by_itself", "placed", "measures", "cold", "doubted",
 )  # fmt: skip
 MOVERS: dict[str, type[Watch]] = {c.__name__: c for c in (FirstCold, FallWatch, HottestWatch, CoreStage, DryBulb)}
 ADVANCE = ("straddling", "prompt", "decided")
@@ -42,11 +42,11 @@ def take(engine: Engine) -> dict[str, Any]:
         "plan": engine.plan.sha256,
         "now": engine.now,
         "barrier": engine._barrier,
-        "duplicates": engine.duplicates,
+        "duplicates": engine.doubtful.duplicates,
         "forgotten": list(engine.forgotten),
         "timer_seq": engine._timer_seq,
         "timers": [list(t) for t in sorted(engine._timers)],
-        "problems": [list(p) for p in engine.problems],
+        "problems": [list(p) for p in engine.doubtful.problems],
         "tracks": {k: _track(t) for k, t in engine._tracks.items()},
         "order": {k: [[names[id(w)] for w in ws] for ws in (t.watches, t.bare, t.slow)] for k, t in engine._tracks.items()},
         "lots": [_lot(lot) for lot in engine.lots.values()],
@@ -63,7 +63,7 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
     """Give a fresh engine the state `data`; RulesError where another version wrote it."""
     if data.get("format") != FORMAT:
         raise RulesError(f"snapshot format is {data.get('format')!r}, this version reads {FORMAT}; replay from the lots' start instead")
-    engine.now, engine._barrier, engine.duplicates = data["now"], data["barrier"], data["duplicates"]
+    engine.now, engine._barrier, engine.doubtful.duplicates = data["now"], data["barrier"], data["duplicates"]
     engine.forgotten = list(data["forgotten"])
     for lot_data in data["lots"]:
         lot = _put_lot(engine, lot_data)
@@ -74,7 +74,7 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
     engine._timer_seq = data["timer_seq"]
     engine._timer_at = engine._timers[0][0] if engine._timers else engine._timer_at
     engine._schedule()
-    engine.problems = [Problem(*p) for p in data["problems"]]
+    engine.doubtful.problems = [Problem(*p) for p in data["problems"]]
     engine.air.restore(data["air"])
     watches = _watches(engine)
     for key, row in data["tracks"].items():
@@ -212,7 +212,7 @@ def _put_lot(engine: Engine, data: dict[str, Any]) -> Lot:
         setattr(lot.advance, name, _copy(data["advance"][name]))
     for name in COOLING:
         setattr(lot.cooling, name, _copy(data["cooling"][name]))
-    lot.said = [Finding(*f) for f in data["said"]]
+    lot.says.said = [Finding(*f) for f in data["said"]]
     for key, state in data["runs"].items():
         lot.runs[key].restore(state)
     for key, states in data["trackers"].items():

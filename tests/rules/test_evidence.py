@@ -224,7 +224,7 @@ def test_air_that_would_take_back_a_doubt_is_late(house: Plan) -> None:
         engine.feed(_minute("house-a", minute, 60.0))
         engine.feed(_minute("core-1", minute + 0.1, 20.0))
     engine.feed(_minute("core-1", 3.9, 59.5))
-    assert [p.text for p in engine.problems] == ["59.5 °C is not used: out of the meat"]
+    assert [p.text for p in engine.doubtful.problems] == ["59.5 °C is not used: out of the meat"]
     with pytest.raises(LateEvent) as caught:
         engine.feed(_minute("house-a", 3.4, 30.0))
     assert caught.value.at == START + round(3.4 * MINUTE)
@@ -236,7 +236,7 @@ def test_movement_told_late_takes_back_what_was_trusted(house: Plan) -> None:
     for minute in range(8):
         engine.feed(_minute("house-a", minute, 20.0))
         engine.feed(_minute("core-1", minute + 0.5, 19.0))
-    assert engine.problems == []
+    assert engine.doubtful.problems == []
     with pytest.raises(LateEvent):
         engine.feed(_minute("house-a", 7.25, 22.0))
 
@@ -247,9 +247,9 @@ def test_readings_of_a_stuck_probe_at_the_movers_instant_do_not_count_yet(house:
     for minute in range(6):
         engine.feed(_minute("house-a", minute, 20.0 if minute < 5 else 25.0))
         engine.feed(_minute("core-1", minute, 19.0))
-    assert engine.problems == []
+    assert engine.doubtful.problems == []
     engine.feed(_minute("core-1", 6, 19.0))
-    assert [(p.what, p.probe, p.text) for p in engine.problems] == [
+    assert [(p.what, p.probe, p.text) for p in engine.doubtful.problems] == [
         ("suspect", "core-1", "19 °C is not used: has not moved for 6 min while house-a moved")
     ]
 

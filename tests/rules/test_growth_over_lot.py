@@ -12,7 +12,7 @@ from rules.growth_over_lot import CAVEAT, add_growth, words
 from rules.history import arrange
 from rules.plan import Plan
 from rules.plan_load import load_plan
-from rules.quantity import fahrenheit
+from rules.quantity import fahrenheit, format_instant
 from rules.reading import HOUR, MINUTE, SECOND, Event, Instant, LotEvent, Reading, Tick
 from rules.science.growth import model, models, predict
 
@@ -155,3 +155,24 @@ def test_come_up_that_took_too_long_is_predicted_until_it_was_hot() -> None:
     assert told["from_at"] == "2026-03-01T12:00:00Z"
     assert told["to_at"] == "2026-03-01T15:02:00Z", "130.9 °F, the uncertainty in it, at 182 min"
     assert any(p["organism"].startswith("Salmonella") for p in told["predictions"])
+
+
+def test_readings_that_the_engine_found_suspect_are_left_out() -> None:
+    """A core that reads the air has not cooled: the curve is that of the readings which were believed."""
+    air = '[[room]]\nid = "box"\nkind = "cooler"\n[[probe]]\nid = "air-1"\nplace = "cooler"\nroom = "box"\n[[product]]'
+    text = TEXT.replace("CURED", "false").replace("[[product]]", air, 1).replace('name = "chill"\n', 'name = "chill"\nroom = "box"\n')
+    out = 60  # minutes: it slips out of the link, and reads the air from then on
+
+    def events(*, told: bool) -> list[Event]:
+        core = [e for e in _events() if not isinstance(e, Reading) or e.at < START + out * MINUTE]
+        core += [Reading("core-1", START + m * MINUTE, fahrenheit(40), suspect="out" if told else "") for m in range(out, 480)]
+        return [*core, *(Reading("air-1", START + m * MINUTE - SECOND, fahrenheit(40)) for m in range(1, 480))]
+
+    plan = load_plan(text.replace('name = "cook"\n', 'name = "cook"\nroom = "box"\n'))
+    limit, report = _judged(plan, events(told=False))
+    assert limit["verdict"] == "unproven"
+    assert report["lots"][0]["suspect"] == {"core-1": [[format_instant(START + out * MINUTE), format_instant(START + 479 * MINUTE)]]}
+    (found,) = limit["growth"]
+    assert found["to_at"] == format_instant(START + (out - 1) * MINUTE)
+    said_by_source, _ = _judged(plan, events(told=True))
+    assert said_by_source["growth"] == [found]

@@ -71,7 +71,7 @@ def test_equal_row_is_a_duplicate_and_another_value_is_late(links: Plan, clock: 
     engine = _started(links, clock)
     engine.feed(*core("0:02 100"))
     assert engine.feed(*core("0:02 100")) == []
-    assert engine.duplicates == 1
+    assert engine.doubtful.duplicates == 1
     assert _late(engine, *core("0:02 101")) == clock("0:02")
 
 

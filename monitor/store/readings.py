@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from functools import cache
 from heapq import merge
+from itertools import chain as chain_of
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, Table, and_, delete, func, insert, or_, select
@@ -275,18 +276,30 @@ def _stream(conn: Connection, condition: Any, probes: Collection[str] | None, un
     rule = evidence.rule(conn)
     streams = []
     for table in (reading, fault):
-        query = select(table).where(condition(table)).order_by(table.c.at, table.c.seq)
+        query = select(*(_COLUMNS if table is reading else table.c)).where(condition(table)).order_by(table.c.at, table.c.seq)
         if wanted is not None:
             query = query.where(table.c.probe.in_(wanted))
         if not unjudged:
             query = query.where(rule.condition(table))
         streams.append(_rows(conn, table, query, names))
-    return merge(*streams, key=lambda stored: (stored.item.at, stored.seq))
+    readings_, faults = streams
+    first = next(faults, None)
+    if first is None:  # a day of hundred thousands without a fault spares each of them a comparison
+        return readings_
+    return merge(readings_, chain_of([first], faults), key=lambda stored: (stored.item.at, stored.seq))
+
+
+_COLUMNS = tuple(reading.c[name] for name in ("at", "probe", "seq", "celsius", "offset_c", "suspect", "received_at"))
 
 
 def _rows(conn: Connection, table: Table, query: Select[Any], names: Mapping[int, str]) -> Iterator[Stored]:
-    for row in streamed(conn, query, _CHUNK):
-        yield Stored(_item(table, row, names), row.received_at, row.seq)
+    if table is not reading:
+        for row in streamed(conn, query, _CHUNK):
+            yield Stored(_item(table, row, names), row.received_at, row.seq)
+        return
+    # By place: a day may be hundred thousands of them, and nearly every name is known.
+    for at, probe, seq, celsius, offset_c, suspect, received_at in streamed(conn, query, _CHUNK):
+        yield Stored(Reading(names.get(probe) or f"?{probe}", at, celsius, offset_c, suspect or ""), received_at, seq)
 
 
 def _item(table: Table, row: Any, names: Mapping[int, str]) -> Reading | Fault:

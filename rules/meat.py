@@ -145,6 +145,7 @@ class MeatRule:
         half = room / 2 - 0.0005
         it.allow(bound, max(0.0, half))
         if why:
+            track.meat_at = BEFORE  # so is every reading from now on, also of this half minute
             return why
         low, high = (c - half, c + half) if half > 0 and (it.far or not _recent(it, at)) else NONE
         if it.start_at is not None and not it.told:

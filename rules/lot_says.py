@@ -29,7 +29,7 @@ class LotSays:
         limit, straddling = watch.limit, self.lot.advance.straddling
         step = run.key.split("/", 1)[0] if run else ""
         old = straddling["from"] if straddling else ""
-        if old and not limit.critical and step == old:
+        if straddling and item.at > straddling["since"] and not limit.critical and step == old:
             return  # suppressed by design: the meat has left that step, nobody has confirmed it yet
         self.tell(item.at, item.what, step, limit, watch.probe, item.text + self._remedy(watch, item))
 

@@ -39,8 +39,8 @@ from monitor.clock_watch import ClockWatch
 from monitor.config import Config
 from monitor.desk import Desk
 from monitor.deviations import Deviations
-from monitor.errors import RefusedError, StoreError
 from monitor.emergency import Emergency
+from monitor.errors import RefusedError, StoreError
 from monitor.exporter import Exporter
 from monitor.intake import Intake, IntakeLimits
 from monitor.judge import read_plan

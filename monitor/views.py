@@ -50,8 +50,8 @@ class Views(LotViews):
         """Every probe of the plan, then those heard that the plan does not know.
 
         `probe, place, room, lot` (the one it is in), `at, age_s, celsius_c` (offset added; of a humidity probe `humidity_pct`), `raw_c,
-        offset_c, suspect, fault, fault_at, health`, `checked` (its last check), `check_due_at, check_overdue`. `health`: good, suspect, fault,
-        silent, never heard, not in the plan.
+        offset_c, suspect, fault, fault_at, health`, `checked` (its last check), `check_due_at`, `check_overdue`. `health`: good,
+        suspect, fault, silent, never heard, not in the plan.
         """
         now = self.clock()
         with self.store.read() as conn:

@@ -38,7 +38,7 @@ class Intake(Protocol):
         ...
 
     def readings(
-        self, items: Sequence[Reading | Fault], *, waiting: bool = True, patience_s: float | None = None
+        self, items: Sequence[Reading | Fault], *, waiting: bool = True, patience_s: float | None = None, source: object = None
     ) -> Future[tuple[Outcome, ...]]:
         """Queue items; the future gives one outcome for each once they are durable."""
         ...

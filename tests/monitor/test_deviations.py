@@ -105,7 +105,8 @@ def test_finding_fills_in_what_is_known(desk: Desk) -> None:
     }  # fmt: skip
     assert record["limit_text"] == "130 °F to 80 °F within 5 h to 45 °F within 10 h"
     assert record["source"] == (
-        "us-inspected-2021/cooling-option-3; FSIS-GD-2021-13 (2021-12-14), p. 24: FROM MEMORY, unverified (mark M); NOT CONFIRMED by anybody"
+        "us-inspected-2021/cooling-option-3; FSIS-GD-2021-13 (2021-12-14), p. 24: "
+        "FROM MEMORY, unverified (mark M); NOT CONFIRMED by anybody"
     )
     assert record["observed"] == [
         {

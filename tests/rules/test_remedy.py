@@ -176,7 +176,8 @@ def test_hold_is_said_with_the_hottest_row_where_that_is_quicker() -> None:
     remedy = watch.remedy()
     assert remedy is not None
     assert words(facts(remedy, "F"), "F", UTC, START) == (
-        "hold 145 °F (the probe must read 145.6 °F) or above for another 2 min 10 s, or reach 158 °F (the probe must read 158.6 °F) twice in a row"
+        "hold 145 °F (the probe must read 145.6 °F) or above for another 2 min 10 s, "
+        "or reach 158 °F (the probe must read 158.6 °F) twice in a row"
     )
 
 

@@ -20,7 +20,7 @@ MUST_FAIL = {
         '"met 50:01" was expected and did not come; what came is "deviated 37:08:34.285714"',
         "does not expect (more than 1000 °F h above 60 °F",
     ],
-    "a-core-in-the-air-that-nobody-misses": ["not-in-the-meat 0:21\", which the transcript does not expect (core-1 reads 70 °F"],
+    "a-core-in-the-air-that-nobody-misses": ['not-in-the-meat 0:21", which the transcript does not expect (core-1 reads 70 °F'],
     "a-composition-in-the-core": ["this composition limit is judged on what is entered for the lot; take place out"],
     "a-humidity-met-over-a-gap": ['"met 2:00" was expected and did not come; what came is "unproven 2:00"', "does not expect"],
     "a-limit-with-a-mistake": ['key "maximum" is not known here; did you mean "max"?', "max is missing"],

@@ -36,7 +36,9 @@ def report(engine: Engine) -> dict[str, Any]:
     standing = [day for room in engine.standing for day in room.closed]
     standing += [standing_day(room, day, run) for room in engine.standing for day, run in room.closing_run]
     standing += [standing_day(room, room.day, room.run) for room in engine.standing if room.run is not None]
-    problems = [{"at": format_instant(p.at), "what": p.what, "probe": p.probe, "text": p.text} for p in engine.doubtful.problems]
+    # Of two of one instant a Tick may have let either out first.
+    told = sorted(engine.doubtful.problems, key=lambda p: (p.at, p.probe, p.what))
+    problems = [{"at": format_instant(p.at), "what": p.what, "probe": p.probe, "text": p.text} for p in told]
     return {"lots": lots, "alarms": alarms, "standing": standing, "corrections": [], "problems": problems}
 
 

@@ -25,11 +25,11 @@ class LotRows:
     # --- the highest temperature ----------------------------------------------------------------------------------
 
     def chambers(self, at: Instant) -> None:
-        """Follow the chamber probes beside the core limits that run now, and no others."""
+        """Follow the chamber probes beside the limits that run now and have none for watches (in the core, by hand), and no others."""
         lot = self.lot
         for key in self.keys:
             run = lot.runs[key]
-            if run.limit.place != "core":
+            if run.limit.place != "core" and not run.limit.sampled:
                 continue
             wanted = lot.fixed("chamber", run) if lot.ended is None and (run.current or run.travelling) else set()
             for mover in [m for m in lot.movers if isinstance(m, HottestWatch) and m.limit is run.limit]:

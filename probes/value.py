@@ -37,7 +37,9 @@ FAULT_WORDS: dict[str, str] = {
 
 #: A number with digits on both sides of its mark, so that one cut short by a lost byte ("71.") is refused.
 _NUMBER = re.compile(r"[+-]?\d{1,12}(?:\.\d{1,12})?(?:[eE][+-]?\d{1,3})?")
+_DASH = "-_–—.*"
 _DASHES = re.compile(r"[-_–—.*]{2,}|[-–—]")
+_SUFFIX = re.compile(r"\s*(?:°|º|deg(?:ree)?s?)?\s*[CFK]\Z", re.IGNORECASE)
 _UNIT = re.compile(r"\s*(?:°|º|deg(?:ree)?s?)?\s*([CFK])", re.IGNORECASE)
 ABSOLUTE_ZERO_C = -273.15
 
@@ -68,7 +70,7 @@ def fault_word(text: str, extra: frozenset[str] = frozenset()) -> str | None:
         return FAULT_WORDS[word]
     if word[:1] in "+-" and len(word) > 1 and word[1:] in FAULT_WORDS:
         return FAULT_WORDS[word[1:]]
-    if _DASHES.fullmatch(word):
+    if word[0] in _DASH and _DASHES.fullmatch(word):
         return "no value"
     return "error code" if word in extra else None
 
@@ -105,7 +107,7 @@ def parse_value(
     if reason is not None:
         return reason
     body, suffix = text.strip(), unit
-    match = re.search(r"\s*(?:°|º|deg(?:ree)?s?)?\s*[CFK]\Z", body, re.IGNORECASE)
+    match = _SUFFIX.search(body) if body[-1] in "CFKcfk" else None
     if match:
         suffix, body = unit_of(match[0]), body[: match.start()]
         if unit is not None and suffix != unit:
@@ -118,7 +120,7 @@ def parse_value(
         return "not a number"
     if decimals is not None and len(body.strip().partition(decimal)[2]) != decimals:
         return f"not {decimals} digits after the mark"
-    if f"{value:g}" in faults or abs(value) == 9999:
+    if abs(value) == 9999 or (faults and f"{value:g}" in faults):
         return "error code"
     if abs(value) >= 9e37:
         return "overload"  # SCPI writes not-a-number as 9.91E37 and overload as 9.9E37.

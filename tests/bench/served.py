@@ -162,7 +162,7 @@ def service(folder: Path, mqtt_port: int = 0, bell: str = "") -> None:
         print(json.dumps({"port": one.bound_port(), "token": token}), flush=True)
 
     def count() -> int:
-        return sum(n for what, n in one.intake.counts.items() if what != "lost")
+        return sum(n for what, n in one.intake.counts.items() if what not in ("lost", "turned-away"))
 
     threading.Thread(target=tell, daemon=True).start()
     answer_until_closed(

@@ -22,7 +22,10 @@ _MEANINGS: Final[Mapping[tuple[str, str], str]] = {
     ("deviation", "sent-back"): "has reviewed the answers and does not agree",
     ("lot-event", ""): "made this entry",
     ("person", ""): "changed who may work here",
+    ("receipt", ""): "received this, or saw it received",
+    ("receipt", "withdrawn"): "takes back what was written about it",
     ("recall", ""): "is responsible for this recall",
+    ("release", ""): "has reviewed the records of this lot and releases it",
     ("review", ""): "has reviewed these records before shipment",
 }
 OTHERS: Final = "made this entry"

@@ -17,7 +17,7 @@ MOST_BYTES = push.MOST_BYTES
 
 #: Only what this service serves itself, and no script or style inside a page (W3C Content Security Policy Level 3).
 POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; manifest-src 'self'; connect-src 'self'; "
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; connect-src 'self'; "
     "manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 _HEADERS = (

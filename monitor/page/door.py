@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Annotated, cast
 
 from fastapi import APIRouter, Depends, Request, Response
-from fastapi.responses import RedirectResponse
+from fastapi.responses import JSONResponse, RedirectResponse
 
 from monitor.api.access import COOKIE, form_token_fits, remote_of, who_asks
 from monitor.api.session import set_cookie
 from monitor.errors import InputError, SignInError
 from monitor.page.forms import read_form
-from monitor.page.shown import PageRoute, Shown, anybody, back, page, sentences, set_look, static_file
+from monitor.page.shown import PageRoute, Shown, anybody, back, page, sentences, set_look, static_file, static_path
 from monitor.people import LEAST_SECRET, People, list_people
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
@@ -109,6 +109,22 @@ def give_icon() -> Response:
     """The page's sign, for browsers that show what names none, such as a chart or an export."""
     data, media, _ = cast(tuple[bytes, str, str], static_file("mark.svg"))
     return Response(data, media_type=media, headers={"Cache-Control": "public, max-age=86400"})
+
+
+@router.get("/manifest.webmanifest")
+def give_manifest(shown: Anybody) -> Response:
+    """What a phone asks for to put the page on its home screen (W3C Web Application Manifest)."""
+    site = shown.desk.plan.site
+    icons = [
+        {"src": static_path("mark.svg"), "sizes": "any", "type": "image/svg+xml", "purpose": "any"},
+        {"src": static_path("mark-192.png"), "sizes": "192x192", "type": "image/png", "purpose": "any"},
+        {"src": static_path("mark-512.png"), "sizes": "512x512", "type": "image/png", "purpose": "any maskable"},
+    ]
+    told = {
+        "id": "/", "name": f"Larderer, {site.name}", "short_name": "Larderer", "lang": "en", "start_url": "/", "scope": "/",
+        "display": "standalone", "background_color": "#15110d", "theme_color": "#15110d", "icons": icons,
+    }  # fmt: skip
+    return JSONResponse(told, media_type="application/manifest+json", headers={"Cache-Control": "no-cache"})
 
 
 @router.get("/static/{mark}/{name}")

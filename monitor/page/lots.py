@@ -34,7 +34,7 @@ MEASURES: Final = {
     "cure_nitrite_pct": "nitrite in the curing salt, %",
     "humid_min": "minutes of steam or sealed oven",
 }
-REASONS: Final = {"moved": "moved to another link", "slipped": "it slipped out", "failed": "it failed", "done": "done with it"}
+REASONS: Final = {"moved": "moved elsewhere", "slipped": "it slipped out", "failed": "it failed", "done": "done with it"}
 PLACES_BY_HAND: Final = {
     "core": "core of the meat",
     "chamber": "chamber air",
@@ -138,7 +138,17 @@ def _lot(
         following=_following(view), measures=MEASURES, reasons=REASONS, places=PLACES_BY_HAND, agos=AGO,
         doubled=doubled_hour(words.now, words.zone), trouble=trouble, values=values or {},
         deviations=[one for one in desk.deviations() if lot in one["affected"]], alarms=[one for one in desk.alarms() if one["lot"] == lot],
+        papers=desk.papers(lot), materials=_materials(desk.lots(), view["product"], desk),
     )  # fmt: skip
+
+
+def _materials(lots: list[dict[str, Any]], product: str, desk: Any) -> dict[str, Any]:
+    """What was received last for this product, so that nobody writes the same supplier twice."""
+    for one in sorted((x for x in lots if x["product"] == product), key=lambda x: x["started"] or "", reverse=True)[:3]:
+        good = [r for r in desk.papers(one["lot"])["receipts"] if not r["withdrawn"]]
+        if good:
+            return {"material": good[-1]["material"], "supplier": good[-1]["supplier"]}
+    return {}
 
 
 def _following(view: Mapping[str, Any]) -> str:
@@ -201,10 +211,20 @@ def place(lot: str, sent: Sent) -> Response:
 def remove(lot: str, sent: Sent) -> Response:
     """Take a core probe out, with the reason."""
     probe, reason, desk = sent.text("probe"), sent.text("reason"), sent.shown.desk
-    return _entered(
-        sent, lot, "remove", lambda: desk.remove(sent.hand, lot, probe, reason, at=_at(sent)),
-        lambda a: f"{probe} is out of {lot} ({reason}), {_told(sent, a)}.",
-    )  # fmt: skip
+    again = reason == "another-link"  # out of one and into the next: two entries, one tap
+
+    def enter() -> dict[str, Any]:
+        at = _at(sent)
+        answer = desk.remove(sent.part(0), lot, probe, "moved" if again else reason, at=at)
+        if again:
+            answer = answer | {"findings": [*answer["findings"], *desk.place(sent.part(1), lot, probe, at=at)["findings"]]}
+        return answer
+
+    def told(a: Mapping[str, Any]) -> str:
+        then = f" {probe} is in another link of {lot}." if again else ""
+        return f"{probe} is out of {lot} ({a['value']}), {_told(sent, a)}.{then}"
+
+    return _entered(sent, lot, "remove", enter, told)
 
 
 @router.post("/lots/{lot}/check")
@@ -227,6 +247,56 @@ def measure(lot: str, sent: Sent) -> Response:
         sent, lot, "measure", lambda: desk.measure(sent.hand, lot, name, value, at=_at(sent)),
         lambda a: f"Noted: {MEASURES.get(name, name)} {value}, {_told(sent, a)}.",
     )  # fmt: skip
+
+
+@router.post("/lots/{lot}/receive")
+def receive(lot: str, sent: Sent) -> Response:
+    """Write down what was received for the lot."""
+    desk = sent.shown.desk
+
+    def enter() -> dict[str, Any]:
+        reads = typed_temperature(sent.text("temperature"), sent.text("unit"), desk.plan.site.unit)
+        return desk.receive(
+            sent.hand, lot, sent.text("material"), sent.text("supplier"), sent.text("supplier_lot"), reads,
+            sent.text("weight_kg").replace(",", "."), accepted=sent.text("accepted") != "no", note=sent.text("note"), at=_at(sent),
+        )  # fmt: skip
+
+    return _entered(sent, lot, "receive", enter, _receipt_words)
+
+
+def _receipt_words(one: Mapping[str, Any]) -> str:
+    came = f"{_upper(one['what'])}: {one['material']} of {one['supplier']}, lot {one['supplier_lot']}"
+    return f"{came}, {one['temperature']}, {one['weight_kg']} kg."
+
+
+@router.post("/lots/{lot}/withdraw")
+def withdraw(lot: str, sent: Sent) -> Response:
+    """Take back one receipt; both stay on record."""
+    desk, number = sent.shown.desk, sent.text("receipt")
+
+    def enter() -> dict[str, Any]:
+        if not number.isdecimal():
+            raise InputError(f'receipt is "{number[:20]}"; take it back from the list of what was received')
+        return desk.withdraw_receipt(sent.hand, lot, int(number), sent.text("why"))
+
+    return _entered(sent, lot, "withdraw", enter, lambda a: "What was received is taken back. Both stay on record.")
+
+
+@router.post("/lots/{lot}/release")
+def release(lot: str, sent: Sent) -> Response:
+    """Sign the release of the lot, where nothing holds it."""
+    desk = sent.shown.desk
+    return _entered(
+        sent, lot, "release", lambda: desk.release(sent.hand, lot, sent.text("comment")), lambda a: f"{lot} is released by {a['by']}."
+    )
+
+
+@router.get("/lots/{lot}/hold-tag")
+def show_hold_tag(lot: str, shown: SignedIn) -> Response:
+    """A tag to print and hang on the rack of a lot that is on hold."""
+    view = _known(shown, lot)
+    records = [one for one in shown.views.deviations() if lot in one["affected"] and one["closed"] is None]
+    return page(shown, "hold_tag.html", lot=view, records=records)
 
 
 @router.post("/lots/{lot}/end")

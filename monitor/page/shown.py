@@ -164,7 +164,8 @@ def set_look(response: Response, *, sun: bool) -> None:
 
 # ---- what the page serves besides ----
 
-_TYPES: Mapping[str, str] = {"larderer.css": "text/css", "larderer.js": "text/javascript", "mark.svg": "image/svg+xml"}
+_TYPES: Mapping[str, str] = {"larderer.css": "text/css", "larderer.js": "text/javascript", "mark.svg": "image/svg+xml",
+                              "mark-192.png": "image/png", "mark-512.png": "image/png"}  # fmt: skip
 
 
 @cache

@@ -11,12 +11,13 @@ from monitor.api.access import rules_of
 #: Open to everybody: the door, the page's own files and look, and the signed link, which asks its own questions.
 OPEN = {
     "GET /sign-in", "POST /sign-in", "GET /first-run", "POST /first-run", "POST /sign-out", "POST /look",
-    "GET /favicon.ico", "GET /static/{mark}/{name}", "GET /a/{token}", "POST /a/{token}",
+    "GET /favicon.ico", "GET /manifest.webmanifest", "GET /static/{mark}/{name}", "GET /a/{token}", "POST /a/{token}",
 }  # fmt: skip
 #: Whoever is signed in may read these.
 READ = {
     "GET /", "GET /alarms", "GET /alarms/{alarm}", "GET /days", "GET /days/{day}", "GET /deviations", "GET /deviations/{deviation}",
-    "GET /late", "GET /live", "GET /lots", "GET /lots/new", "GET /lots/{lot}", "GET /lots/{lot}/picture", "GET /probes", 
+    "GET /late", "GET /live", "GET /lots", "GET /lots/new", "GET /lots/{lot}", "GET /lots/{lot}/picture", "GET /lots/{lot}/hold-tag",
+    "GET /probes",
     "GET /probes/{probe}/check", "GET /probes/{probe}/recall",
 }  # fmt: skip
 #: Entries: never by an inspector.
@@ -24,10 +25,10 @@ WORK = {
     "POST /alarms/{alarm}/acknowledge", "POST /alarms/{alarm}/shelve", "POST /deviations", "POST /deviations/{deviation}/actions",
     "POST /deviations/{deviation}/close", "POST /late", "POST /lots/new", "POST /lots/{lot}/check", "POST /lots/{lot}/end",
     "POST /lots/{lot}/measure", "POST /lots/{lot}/place", "POST /lots/{lot}/remove", "POST /lots/{lot}/step", "POST /lots/{lot}/undo",
-    "POST /probes/{probe}/check", "POST /probes/{probe}/recall",
+    "POST /lots/{lot}/receive", "POST /lots/{lot}/withdraw", "POST /probes/{probe}/check", "POST /probes/{probe}/recall",
 }  # fmt: skip
 #: Signatures: by a reviewer alone.
-REVIEW = {"POST /days/{day}/review", "POST /deviations/{deviation}/review"}
+REVIEW = {"POST /days/{day}/review", "POST /lots/{lot}/release", "POST /deviations/{deviation}/review"}
 #: These have no end.
 STREAMS = {"GET /live"}
 VALUES = {"{lot}": "J-0412", "{alarm}": "A1", "{token}": "x.y", "{deviation}": "D1", "{day}": "2026-03-02", "{probe}": "core-1",

@@ -7,7 +7,10 @@ import re
 from typing import Any
 
 import httpx
+import pytest
 
+from monitor import ledger
+from monitor.errors import RefusedError
 from monitor.links import link_key, make_link
 from rules.reading import HOUR
 
@@ -438,7 +441,7 @@ def test_page_is_small_and_asks_nobody_else(reader: Any) -> None:
     reader.sign_in("operator")
     page = reader.get("/")
     assets = re.findall(r'(?:src|href)="(/static/[^"]+)"', page.text)
-    assert len(assets) == 3
+    assert len(assets) == 4
     size = len(page.content) + sum(len(reader.http.get(asset).content) for asset in assets)
     assert size < 60_000
     for path in ("/", "/lots/J-0412", "/lots/J-0412/picture", "/deviations/D1"):
@@ -473,3 +476,65 @@ def test_reading_that_shows_control_restored_is_offered(site: Any, plain: Any) -
     page = plain.send("/deviations/D1/close", **(ANSWERS | {"reading": "it is cold again"}))
     assert "write what it read, with its unit, and when" in text_of(page)
     assert 'value="it is cold again"' in page.text
+
+
+def test_lot_on_hold_is_not_released_until_its_deviation_is_closed(site: Any, plain: Any) -> None:
+    """The page says why; the tag can be printed; closed, a reviewer's name stands under the release, and it is on record."""
+    site.too_warm()
+    site.desk.end(site.hand(), "T-0301")
+    plain.sign_in("operator")
+    page = plain.get("/lots/T-0301")
+    assert "On hold: nothing of T-0301 leaves here." in page.text
+    assert "It cannot be released yet" in text_of(page)
+    assert "Deviation D1 is not closed." in text_of(page)
+    page = plain.get("/lots/T-0301/hold-tag")
+    assert "ON HOLD" in page.text
+    assert "D1 , since" in text_of(page)
+    token = plain.http.get("/api/v1/session").json()["form_token"]
+    answer = plain.http.post("/lots/T-0301/release", data={"form_token": token, "once": "r1"})
+    assert answer.status_code == 409
+    assert "is not a reviewer" in text_of(answer)
+
+    plain.sign_in("reviewer")
+    token = plain.http.get("/api/v1/session").json()["form_token"]
+    answer = plain.http.post("/lots/T-0301/release", data={"form_token": token, "once": "r2"})
+    assert answer.status_code == 409
+    assert "T-0301 cannot be released yet: deviation D1 is not closed" in text_of(answer)
+    site.desk.close_deviation(site.hand(), ["D1"], ANSWERS)
+    site.desk.review_deviation(site.hand("reviewer"), ["D1"])
+    plain.get("/lots/T-0301")
+    page = plain.send("/lots/T-0301/release", comment="Looked through.")
+    assert "T-0301 is released by Tam Okafor." in page.text
+    assert "Released by Tam Okafor, " in text_of(page)
+    assert "is not on hold" in text_of(plain.get("/lots/T-0301/hold-tag"))
+    with site.service.store.read() as conn:
+        signed = [(e.by, e.body["lot"], e.body["meaning"]) for e in ledger.entries(conn, kind="release")]
+    assert signed == [("Tam Okafor", "T-0301", "has reviewed the records of this lot and releases it")]
+
+
+def test_running_lot_is_not_released(site: Any, plain: Any) -> None:
+    """What is still being judged cannot be signed away."""
+    site.read(core_1=31)
+    site.desk.start_lot(site.hand(), "juniper-links", lot="J-0412")
+    with pytest.raises(RefusedError, match="it has not ended"):
+        site.desk.release(site.hand("reviewer"), "J-0412")
+
+
+def test_receipt_taken_back_stays_visible(site: Any, plain: Any) -> None:
+    """What was received is an entry of the ledger; taken back with its reason, both are there."""
+    site.read(core_1=31)
+    site.desk.start_lot(site.hand(), "juniper-links", lot="J-0412")
+    site.wait(60)
+    plain.sign_in("operator")
+    plain.get("/lots/J-0412")
+    came = {"material": "Pork trim", "supplier": "Alder Farm (invented)", "supplier_lot": "A-9", "unit": "F", "ago": "45"}
+    page = plain.send("/lots/J-0412/receive", **came, temperature="44", weight_kg="30", accepted="no")
+    assert "write why it was not accepted" in text_of(page)
+    page = plain.send("/lots/J-0412/receive", **came, temperature="44", weight_kg="30", accepted="no", note="Too warm, sent back.")
+    assert "Not taken in: Pork trim from Alder Farm (invented), lot A-9 : 44 °F, 30 kg" in text_of(page)
+    assert "Written later, at 09:00 ." in text_of(page)
+    page = plain.send("/lots/J-0412/withdraw", why="Wrong label read.")
+    assert "Taken back: Wrong label read." in text_of(page)
+    with site.service.store.read() as conn:
+        kept = [(e.body["what"], e.body.get("late_s")) for e in ledger.entries(conn, kind="receipt")]
+    assert kept == [("refused", 45 * 60), ("withdrawn", None)]

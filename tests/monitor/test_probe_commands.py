@@ -1,11 +1,14 @@
 """`larderer probes`, `probes watch` and `probes add` on a machine made of folders: what is found, shown, asked and written."""
 
 import re
+import threading
 import tomllib
 from pathlib import Path
 from typing import Any
 
+import paho.mqtt.client as paho
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 from typer.testing import CliRunner
 
 from monitor.cli import app
@@ -237,3 +240,41 @@ def test_table_is_added_to_any_file_or_refused(text: str) -> None:
     expected = tomllib.loads(text)
     expected.setdefault("source", []).append(table)
     assert tomllib.loads(out) == expected
+
+
+def test_topics_heard_on_the_broker_are_found_and_one_is_added(yard: Path, mosquitto: Any) -> None:
+    """A foreign topic is listed with what it says, and written as a topic of the configuration; a second time it is not found again."""
+    broker = mosquitto()
+    config = yard / "larderer.toml"
+    config.write_text(config.read_text() + f'\n[mqtt]   # the yard\'s broker\nhost = "127.0.0.1"\nport = {broker.port}\n')
+    device = paho.Client(CallbackAPIVersion.VERSION2, "device")
+    device.connect("127.0.0.1", broker.port)
+    device.loop_start()
+    over = threading.Event()
+
+    def publish() -> None:
+        while not over.wait(0.1):
+            device.publish("yard/smoker", '{"air": {"temp": 160}}')
+            device.publish("larderer/ferncliff/probe/core-9/reading", "71.1")
+
+    thread = threading.Thread(target=publish)
+    thread.start()
+    try:
+        shown = run("--config", config, "--seconds", 1).output
+        assert re.search(r'mqtt:yard/smoker +\{"air": \{"temp": 160\}\}', shown)
+        assert "Heard on the broker and not in the plan: core-9" in shown
+        said: list[str] = []
+        topic = {"source": "mqtt:yard/smoker", "probe": "air-2", "place": "chamber", "room": "house-1", "unit": "F", "value": "air.temp"}
+        add(yard, said, **topic, yes=True)
+        assert sum("It reads 160 °F now" in text for text in said) == 2
+        written = tomllib.loads(config.read_text())["mqtt"]["topic"]
+        assert written == [{"topic": "yard/smoker", "probe": "air-2", "unit": "F", "value": "air.temp"}]
+        assert "mqtt:yard/smoker" not in run("--config", config, "--seconds", 1).output
+        add(yard, said, source="mqtt:larderer/ferncliff/probe/core-9/reading", probe="core-9", place="core", yes=True)
+        assert "core-9" in (yard / "plan.toml").read_text()
+        assert tomllib.loads(config.read_text())["mqtt"]["topic"] == written
+    finally:
+        over.set()
+        thread.join(5)
+        device.disconnect()
+        device.loop_stop()

@@ -28,10 +28,14 @@ class Curve:
     Of each of `columns` equal parts of the time from `begins` to `ends` the first, least, greatest and last
     good reading stay, so no peak is lost. The line breaks where readings are more than `max_gap` apart.
     Suspect and late readings are kept apart, a few a column. Memory does not grow with the readings.
+    `percent`: the values are per cent of relative humidity, where °C is written.
     """
 
-    def __init__(self, name: str, begins: Instant, ends: Instant, *, max_gap: Span = 30 * MINUTE, columns: int = 240) -> None:
+    def __init__(
+        self, name: str, begins: Instant, ends: Instant, *, max_gap: Span = 30 * MINUTE, columns: int = 240, percent: bool = False,
+    ) -> None:  # fmt: skip
         self.name = name
+        self.percent = percent
         self.begins = begins
         self.ends = max(ends, begins + 1)
         self.max_gap = max_gap

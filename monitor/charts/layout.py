@@ -1,8 +1,8 @@
 """A lot's temperatures against its limits, as one picture for the page and the PDF.
 
 Nothing is told by colour alone: every curve has a letter and a dash pattern, every limit a sentence and a fence of
-strokes on its forbidden side, gaps a bar of their own below the plot. The order of colours is that of Okabe and Ito,
-"Color Universal Design" (2008), darkened for thin lines.
+strokes on its forbidden side, gaps a bar of their own below the plot. Relative humidity has a
+scale of its own on the right. The order of colours is that of Okabe and Ito, "Color Universal Design" (2008), darkened for thin lines.
 """
 
 from __future__ import annotations
@@ -24,13 +24,14 @@ LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
 class LimitLine(NamedTuple):
-    """A temperature not to be passed: `side` is "most" (at most) or "least" (at least); None: the chart's ends."""
+    """A temperature, or `percent` of relative humidity, not to be passed: `side` "most" (at most) or "least"; None: the chart's ends."""
 
     text: str
     celsius: float
     side: str
     begins: Instant | None = None
     ends: Instant | None = None
+    percent: bool = False
 
 
 class CoolingBox(NamedTuple):
@@ -100,7 +101,8 @@ def lot_drawing(
     lanes = [c for c in series if c.gaps]
     drawing = Drawing(width, 0, title, describe(series, limits, zone, unit))
     plot = _Plot(
-        left=36, right=width - 16, top=8 + 15 * _rows_of(steps), bottom=height - 30, begins=begins, ends=ends,
+        left=36, right=width - (38 if any(c.percent for c in series) else 16),
+        top=8 + 15 * _rows_of(steps), bottom=height - 30, begins=begins, ends=ends,
         scale=lambda c: to_fahrenheit(c) if unit == "F" else c, values=_extent(series, limits, unit),
     )  # fmt: skip
     axis = plot.bottom + 6 * len(lanes)
@@ -108,6 +110,8 @@ def lot_drawing(
     drawing.add(Box(0, 0, width, drawing.height, fill=PAPER))
     _steps(drawing, plot, steps)
     _grid(drawing, plot, zone, unit, axis)
+    if any(c.percent for c in series):
+        _percents(drawing, plot)
     for box in (x for x in limits if isinstance(x, CoolingBox)):
         _box(drawing, plot, box)
     for line in (x for x in limits if isinstance(x, LimitLine)):
@@ -142,6 +146,9 @@ class _Plot:
     def y(self, celsius: float) -> float:
         return self.y_of(self.scale(celsius))
 
+    def height(self, value: float, percent: bool) -> float:
+        return self.bottom - value / 100 * (self.bottom - self.top) if percent else self.y(value)
+
     def y_of(self, value: float) -> float:
         return self.bottom - (value - self.low) / (self.high - self.low) * (self.bottom - self.top)
 
@@ -155,8 +162,8 @@ def describe(series: Sequence[Curve], limits: Sequence[LimitLine | CoolingBox], 
             continue
         low, high = curve.least, curve.greatest
         text = (
-            f"{LETTERS[i % 26]}, {curve.name}: {curve.count} readings, lowest {temperature(low.celsius, unit)} at "
-            f"{local(low.at, zone):%d %b %H:%M}, highest {temperature(high.celsius, unit)} at {local(high.at, zone):%d %b %H:%M}"
+            f"{LETTERS[i % 26]}, {curve.name}: {curve.count} readings, lowest {_value(curve, low.celsius, unit)} at "
+            f"{local(low.at, zone):%d %b %H:%M}, highest {_value(curve, high.celsius, unit)} at {local(high.at, zone):%d %b %H:%M}"
         )
         if curve.gaps:
             longest = max(g.ends - g.begins for g in curve.gaps)
@@ -170,15 +177,19 @@ def describe(series: Sequence[Curve], limits: Sequence[LimitLine | CoolingBox], 
     return " ".join(said)
 
 
+def _value(curve: Curve, value: float, unit: str) -> str:
+    return f"{value:.0f} % relative humidity" if curve.percent else temperature(value, unit)
+
+
 def _ends(steps: Sequence[StepBand]) -> tuple[Instant, Instant]:
     return (min(s.begins for s in steps), max(s.ends for s in steps)) if steps else (0, HOUR)
 
 
 def _extent(series: Sequence[Curve], limits: Sequence[LimitLine | CoolingBox], unit: str) -> tuple[float, float]:
     """The least and greatest value of the scale, in the site's unit, with room at both ends."""
-    values = [p.celsius for c in series for p in (c.least, c.greatest) if p is not None]
-    values += [p.celsius for c in series for p in c.suspect_points]
-    for limit in limits:
+    values = [p.celsius for c in series if not c.percent for p in (c.least, c.greatest) if p is not None]
+    values += [p.celsius for c in series if not c.percent for p in c.suspect_points]
+    for limit in (x for x in limits if isinstance(x, CoolingBox) or not x.percent):
         values += [limit.celsius] if isinstance(limit, LimitLine) else [limit.from_c, limit.to_c]
     shown = [to_fahrenheit(v) if unit == "F" else v for v in values] or [0.0, 10.0]
     low, high = min(shown), max(shown)
@@ -253,10 +264,19 @@ def _nice(low: float, high: float, most: int) -> list[float]:
     return [float(v) for v in range(first, int(high) + step, step) if low <= v <= high]
 
 
+def _percents(drawing: Drawing, plot: _Plot) -> None:
+    """The scale of relative humidity, on the right: its curves and limits go by it, from 0 % at the bottom to 100 % at the top."""
+    for value in (0, 25, 50, 75, 100):
+        y = plot.height(value, percent=True)
+        text = "% RH" if value == 100 else str(value)
+        drawing.add(Path([(plot.right, y), (plot.right + 3, y)], SOFT, 0.8), Label(plot.right + 37, y + 3.5, text, 9, "end", SOFT))
+    drawing.add(Path([(plot.right, plot.top), (plot.right, plot.bottom)], SOFT, 0.6))
+
+
 def _limit(drawing: Drawing, plot: _Plot, limit: LimitLine) -> None:
     left = plot.x(plot.begins if limit.begins is None else limit.begins)
     right = max(plot.x(plot.ends if limit.ends is None else limit.ends), left + 2)
-    y = plot.y(limit.celsius)
+    y = plot.height(limit.celsius, limit.percent)
     drawing.add(Path([(left, y), (right, y)], FENCE, 1.3))
     lean = -4 if limit.side == "most" else 4
     x = left + 2
@@ -278,23 +298,23 @@ def _box(drawing: Drawing, plot: _Plot, box: CoolingBox) -> None:
 def _curve(drawing: Drawing, plot: _Plot, curve: Curve, index: int) -> None:
     colour, dash = COLOURS[index % len(COLOURS)], DASHES[index % len(DASHES)]
     for points in curve.lines:
-        path = [(plot.x(p.at), plot.y(p.celsius)) for p in points]
+        path = [(plot.x(p.at), plot.height(p.celsius, curve.percent)) for p in points]
         if len(path) == 1:
             path = [(path[0][0] - 1, path[0][1]), (path[0][0] + 1, path[0][1])]
         drawing.add(Path(path, colour, 1.6, dash))
     pieces = curve.lines
     for end in [p[-1] for p in pieces[:-1]] + [p[0] for p in pieces[1:]]:
-        x, y = plot.x(end.at), plot.y(end.celsius)
+        x, y = plot.x(end.at), plot.height(end.celsius, curve.percent)
         drawing.add(Path([(x, y - 4), (x, y + 4)], colour, 1.2))
     for point in curve.suspect_points:
-        drawing.add(Mark(plot.x(point.at), plot.y(point.celsius), "diamond", colour))
+        drawing.add(Mark(plot.x(point.at), plot.height(point.celsius, curve.percent), "diamond", colour))
     for point in curve.late_points:
-        drawing.add(Mark(plot.x(point.at), plot.y(point.celsius), "ring", colour, 2.6))
+        drawing.add(Mark(plot.x(point.at), plot.height(point.celsius, curve.percent), "ring", colour, 2.6))
 
 
 def _letters(drawing: Drawing, plot: _Plot, series: Sequence[Curve]) -> None:
     """Each curve's letter at its end, moved up where two would lie on each other."""
-    ends = [(plot.y(c.last.celsius) + 3.5, plot.x(c.last.at) + 3, i) for i, c in enumerate(series) if c.last is not None]
+    ends = [(plot.height(c.last.celsius, c.percent) + 3.5, plot.x(c.last.at) + 3, i) for i, c in enumerate(series) if c.last is not None]
     taken: list[tuple[float, float]] = []
     for low, x, i in sorted(ends, reverse=True):
         y = low
@@ -310,7 +330,10 @@ def _labels(drawing: Drawing, plot: _Plot, limits: Sequence[LimitLine | CoolingB
     for i, limit in enumerate(limits):
         text = f"L{i + 1}"
         x = plot.x(limit.ends if limit.ends is not None else plot.ends) - 3
-        y = plot.y(limit.to_c) - 4 if isinstance(limit, CoolingBox) else plot.y(limit.celsius) + (11 if limit.side == "most" else -4)
+        if isinstance(limit, CoolingBox):
+            y = plot.y(limit.to_c) - 4
+        else:
+            y = plot.height(limit.celsius, limit.percent) + (11 if limit.side == "most" else -4)
         while any(abs(y - ty) < 10 and x - 16 < tx2 and tx1 < x for tx1, tx2, ty in taken):
             x -= 18
         x = max(x, plot.left + 16)

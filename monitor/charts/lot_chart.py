@@ -12,7 +12,7 @@ from monitor.charts.curve import Curve
 from monitor.charts.drawing import Drawing, svg
 from monitor.charts.layout import CoolingBox, LimitLine, Moment, StepBand, lot_drawing
 from monitor.lot_log import Entry, fold
-from rules.limits.spec import Ceiling, ComeUp, Cooling, Dwell, Exposure, Floor, HoldLethality, IntegratedLethality
+from rules.limits.spec import Ceiling, ComeUp, Cooling, Dwell, Exposure, Floor, HoldLethality, Humidity, IntegratedLethality
 from rules.plan import Limit, Plan, Product
 from rules.quantity import format_span, parse_instant
 from rules.reading import MINUTE, SECOND, Instant, LotEvent, Reading, Span
@@ -49,8 +49,11 @@ class LotPicture:
         self.steps = self._steps(entries)
         self.stays = self._stays(entries)
         gap = _shortest_gap(self.product)
-        names = dict.fromkeys(s.name for s in self.stays if self._place(s.name) != "humidity")  # the axis is one of temperatures
-        self.curves = {n: Curve(n, self.begins, self.ends, max_gap=gap.get(self._place(n), 30 * MINUTE), columns=columns) for n in names}
+        places = {s.name: self._place(s.name) for s in self.stays}
+        self.curves = {
+            n: Curve(n, self.begins, self.ends, max_gap=gap.get(at, 30 * MINUTE), columns=columns, percent=at == "humidity")
+            for n, at in places.items()
+        }
 
     def add(self, reading: Reading, received_at: Instant | None = None) -> None:
         """Draw a reading if its probe served this lot at that instant."""
@@ -139,6 +142,8 @@ class LotPicture:
             if limit is None or not stays:
                 continue
             for line in _lines(limit, judged, min(s.begins for s in stays), max(s.ends for s in stays), self.plan.site.unit):
+                if isinstance(line, LimitLine) and line.percent and not any(c.percent for c in self.curves.values()):
+                    continue  # judged from a wet bulb: there is no curve of it to compare
                 have = lines.get(line.text)
                 if isinstance(have, LimitLine) and isinstance(line, LimitLine):
                     # The same words in several steps are one limit to the eye.
@@ -231,6 +236,11 @@ def _lines(limit: Limit, judged: Mapping[str, Any], begins: Instant, ends: Insta
         return [line(f"at least {temperature(at_c, unit)} {held}", at_c, "least")]
     if isinstance(rule, IntegratedLethality):
         return [line(f"{rule.target_log:g} log10 summed above {temperature(rule.floor_c, unit)}", rule.floor_c, "least")]
+    if isinstance(rule, Humidity) and rule.min_rh is not None:
+        share = "" if rule.share is None else f"{100 * rule.share:g} % of the cook"
+        held = " and ".join(text for text in (share, format_span(rule.at_least) if rule.at_least else "") if text)
+        told = f"at least {rule.min_rh:g} % relative humidity" + (f" for {held}" if held else "")
+        return [line(told, rule.min_rh, "least")._replace(percent=True)]
     if isinstance(rule, Cooling):
         return list(_boxes(rule, judged, name, unit))
     return []

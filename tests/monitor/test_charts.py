@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import random
 import re
 from xml.etree import ElementTree
@@ -13,7 +14,7 @@ from monitor.charts.curve import Curve, Point
 from monitor.charts.drawing import Label
 from monitor.charts.layout import CoolingBox, LimitLine, Moment, StepBand, lot_chart_svg, lot_drawing, time_ticks
 from monitor.charts.lot_chart import LotPicture, advanced, lot_chart
-from rules.limits.spec import Ceiling, Cooling, HoldLethality, Row, Window
+from rules.limits.spec import Ceiling, Cooling, HoldLethality, Humidity, Row, Window
 from rules.plan import Limit, Plan, Probe, Product, Room, Site, Step
 from rules.quantity import fahrenheit, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, LotEvent, Reading
@@ -273,3 +274,37 @@ def test_leaving_a_room_and_coming_back_is_no_gap() -> None:
     curve.add(5 * HOUR + 10 * MINUTE, 3.5)
     curve.add(7 * HOUR, 3.5)
     assert [(gap.begins, gap.ends) for gap in curve.gaps] == [(5 * HOUR + 10 * MINUTE, 7 * HOUR)]
+
+
+def test_humidity_has_a_scale_of_its_own() -> None:
+    """Per cent are drawn from 0 at the bottom to 100 at the top, beside the temperatures, and told as per cent."""
+    air = Curve("rh-1", START, START + 2 * HOUR, percent=True).extend(Point(START + m * MINUTE, 40.0 + m / 2) for m in range(0, 121, 10))
+    limits = [
+        LimitLine("at least 62.8 °C (lethality)", 62.8, "least"),
+        LimitLine("at least 90 % relative humidity (humidity)", 90.0, "least", percent=True),
+    ]
+    drawn = lot_drawing([curve("core-1", celsius=55.0), air], limits, [], ZONE, "F")
+    texts = [shape.text for shape in drawn.shapes if isinstance(shape, Label)]
+    assert [text for text in texts if text in ("0", "25", "50", "75", "% RH")] == ["0", "25", "50", "75", "% RH"]
+    assert "rh-1: 13 readings, lowest 40 % relative humidity at 02 Mar 06:00, highest 100 % relative humidity" in drawn.desc
+    alone = lot_drawing([curve("core-1", celsius=55.0)], limits[:1], [], ZONE, "F")
+    scale = [text for text in texts if re.fullmatch(r"1[0-9]0", text)]
+    assert scale == [t for t in (s.text for s in alone.shapes if isinstance(s, Label)) if re.fullmatch(r"1[0-9]0", t)], "°F as without it"
+
+
+def test_lot_chart_shows_humidity_against_its_limit() -> None:
+    """A humidity probe of the lot's room is a curve of the lot's chart, and the limit on it a line at its per cent."""
+    base = plan()
+    cook = base.products[0].steps[1]
+    limit = Limit("wet enough", Humidity(min_rh=90.0, share=0.5, at_least=HOUR), "humidity", 15 * MINUTE, source="invented for this test")
+    steps = (base.products[0].steps[0], dataclasses.replace(cook, limits=(*cook.limits, limit)), *base.products[0].steps[2:])
+    known = Plan(
+        base.site, (Product("j", "Links", steps),), base.rooms, (*base.probes, Probe("rh-1", "humidity", room=cook.room, uncertainty_c=2.0))
+    )
+    judged = {"step": "cook", "limit": "wet enough", "class": "critical", "verdict": "open", "watches": []}
+    rows = [Reading("rh-1", START + m * MINUTE, 85.0 + m / 20) for m in range(60, 180)]
+    text = lot_chart({"lot": "J-1", "product": "j", "limits": [judged]}, known, rows, events=EVENTS)
+    assert "rh-1: 120 readings, lowest 88 % relative humidity" in text
+    assert "at least 90 % relative humidity for 50 % of the cook and 1 h (wet enough)" in text
+    dry = lot_chart({"lot": "J-1", "product": "j", "limits": [judged]}, base, rows, events=EVENTS)
+    assert "% relative humidity" not in dry

@@ -384,13 +384,15 @@ class Service:
         while not self._stop.wait(self.tick_s):
             try:
                 now, begun = self.clock(), time.monotonic()
-                self.writer.submit(lambda conn, now=now: self.pipeline.tick(conn, now), waiting=False).result(timeout=30)  # type: ignore[misc]
+                judged = self.writer.submit(lambda conn, now=now: self.pipeline.tick(conn, now), waiting=False)  # type: ignore[misc]
+                # In the same commit: a second one would hold the store's writing side for the second that is left to other programs.
+                self._look_after(now)
+                judged.result(timeout=30)
                 self._notify("WATCHDOG=1")
                 self.outside.alive()
                 self.rounds.took(time.monotonic() - begun)
                 self._losses.write()
                 self._states.write()
-                self._look_after(now)
                 self.courier.wake()
                 if self._exports:
                     self.exporter.look(now)

@@ -538,3 +538,18 @@ def test_receipt_taken_back_stays_visible(site: Any, plain: Any) -> None:
     with site.service.store.read() as conn:
         kept = [(e.body["what"], e.body.get("late_s")) for e in ledger.entries(conn, kind="receipt")]
     assert kept == [("refused", 45 * 60), ("withdrawn", None)]
+
+
+def test_files_and_charts_come_packed_and_are_the_same(reader: Any) -> None:
+    """Who takes gzip gets it, who does not gets the same plain; a page with its token is never packed."""
+    reader.sign_in("operator")
+    page = reader.get("/lots/J-0412")
+    assert "Content-Encoding" not in page.headers
+    chart = "/api/v1/lots/J-0412/chart.svg?width=360"
+    for path in (*re.findall(r'href="(/static/[^"]+[.]css)"', page.text), chart):
+        told = [reader.http.get(path, headers={"Accept-Encoding": way}) for way in ("gzip", "identity")]
+        assert [one.headers.get("Content-Encoding") for one in told] == ["gzip", None], path
+        assert told[0].content == told[1].content, path
+        assert int(told[0].headers["Content-Length"]) < int(told[1].headers["Content-Length"]) / 2, path
+    again = reader.http.get(chart, headers={"If-None-Match": reader.http.get(chart).headers["ETag"]})
+    assert again.status_code == 304

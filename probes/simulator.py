@@ -167,8 +167,7 @@ def load(config: Mapping[str, object]) -> SimulatorDriver:
     """A simulator from its `[[source]]` table: `scenario`, `seed`, `speed` (0: flat out), `period_s`, `start` (ISO 8601), `timezone`.
 
     `fault`: troubles instead of the scenario's own, a list of tables, each with `kind`, `probe`, `after_min` from the start, `length_min`,
-    and
-    what the kind needs: `amount`, `other` (`fault_script.ProbeFault`).
+    and what the kind needs: `amount`, `other` (`fault_script.ProbeFault`).
     """
     s = Settings(config, "source simulator")
     scenario = s.choice("scenario", tuple(SCENARIOS), "ferncliff-day")

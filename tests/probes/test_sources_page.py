@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from monitor.config import Config, load_config
-from monitor.service import mqtt_options, source_options
+from monitor.sources import mqtt_options, source_options
 from probes import driver
 from probes.mqtt import Mqtt
 

@@ -102,7 +102,8 @@ class LotViews:
             for row in Recalled.read(conn).applied(rows):
                 if isinstance(row.item, Reading):
                     picture.add(row.item, row.received_at)
-        return svg(picture.drawing(width, max(300, width // 2)))
+        coming = self._forecasts(lot) if log.open else []
+        return svg(picture.drawing(width, max(300, width // 2), forecasts=coming))
 
     def _reports(self) -> dict[str, Mapping[str, Any]]:
         return {one["lot"]: one for one in self.pipeline.report()["lots"]}

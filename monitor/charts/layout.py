@@ -7,11 +7,11 @@ scale of its own on the right. The order of colours is that of Okabe and Ito, "C
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import tzinfo
 from typing import NamedTuple
 
-from monitor.charts.curve import Curve
+from monitor.charts.curve import Curve, Point
 from monitor.charts.drawing import Box, Drawing, Label, Mark, Path, svg, text_width
 from rules.quantity import format_span, local, to_fahrenheit
 from rules.reading import HOUR, MINUTE, Instant
@@ -91,12 +91,19 @@ def lot_drawing(
     height: float = 300,
     *,
     title: str = "Temperatures against their limits",
+    ahead: Mapping[str, Sequence[Point]] = {},
 ) -> Drawing:
-    """The chart as shapes; its height grows by what the key needs. Curves share the time of the first."""
+    """The chart as shapes; its height grows by what the key needs. Curves share the time of the first.
+
+    `ahead`: by curve, the points where it is heading; the picture then reaches as far.
+    """
     steps = [m for m in marks if isinstance(m, StepBand)]
     moments = [m for m in marks if isinstance(m, Moment)]
     begins, ends = (series[0].begins, series[0].ends) if series else _ends(steps)
+    ends = max([ends, *(points[-1].at for points in ahead.values() if points)])
     key = _key_entries(series, limits, steps, moments, zone)
+    if any(ahead.values()):
+        key.append(_Entry("ahead", 0, "expected, not measured"))
     rows = _wrap(key, width - 12)
     lanes = [c for c in series if c.gaps]
     drawing = Drawing(width, 0, title, describe(series, limits, zone, unit))
@@ -118,6 +125,8 @@ def lot_drawing(
         _limit(drawing, plot, line)
     for i, curve in enumerate(series):
         _curve(drawing, plot, curve, i)
+        if ahead.get(curve.name):
+            drawing.add(Path([(plot.x(p.at), plot.y(p.celsius)) for p in ahead[curve.name]], COLOURS[i % len(COLOURS)], 0.8, (1, 4)))
     _letters(drawing, plot, series)
     _labels(drawing, plot, limits)
     for n, curve in enumerate(lanes):
@@ -404,6 +413,8 @@ def _key(drawing: Drawing, rows: Sequence[Sequence[tuple[float, _Entry]]], top: 
             x = 6 + offset
             if entry.sample == "curve":
                 drawing.add(Path([(x, base - 3.5), (x + 21, base - 3.5)], COLOURS[entry.number % 6], 1.8, DASHES[entry.number % 6]))
+            elif entry.sample == "ahead":
+                drawing.add(Path([(x, base - 3.5), (x + 21, base - 3.5)], INK, 0.8, (1, 4)))
             elif entry.sample == "bar":
                 drawing.add(Box(x, base - 6, 21, 4, fill=INK))
             elif entry.sample:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
+from monitor.charts.ahead import ahead_of
 from monitor.charts.curve import Curve
 from monitor.charts.drawing import Drawing, svg
 from monitor.charts.layout import CoolingBox, LimitLine, Moment, StepBand, lot_drawing
@@ -75,13 +76,14 @@ class LotPicture:
             at = max(at, stay.ends)
         return at < until
 
-    def drawing(self, width: float = 360, height: float = 300) -> Drawing:
-        """The chart as shapes."""
+    def drawing(self, width: float = 360, height: float = 300, *, forecasts: Sequence[Mapping[str, Any]] = ()) -> Drawing:
+        """The chart as shapes; `forecasts` of the lot (`ahead.py`) are drawn on as faint lines."""
         site = self.plan.site
         curves = [c for c in self.curves.values() if c.count or c.suspects or self._place(c.name) == "core"] or list(self.curves.values())
         title = f"Lot {self.lot}: temperatures against their limits"
         marks: list[StepBand | Moment] = [*(StepBand(s.name, s.begins, s.ends) for s in self.steps), *self._moments()]
-        return lot_drawing(curves, self._limits(), marks, site.zone, site.unit, width, height, title=title)
+        ahead = {c.name: ahead_of(c, forecasts) for c in curves}
+        return lot_drawing(curves, self._limits(), marks, site.zone, site.unit, width, height, title=title, ahead=ahead)
 
     def _place(self, probe: str) -> str:
         known = self.plan.probe_by_id.get(probe)

@@ -10,13 +10,14 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from monitor.charts.ahead import ahead_of
 from monitor.charts.curve import Curve, Point
 from monitor.charts.drawing import Label
 from monitor.charts.layout import CoolingBox, LimitLine, Moment, StepBand, lot_chart_svg, lot_drawing, time_ticks
 from monitor.charts.lot_chart import LotPicture, advanced, lot_chart
 from rules.limits.spec import Ceiling, Cooling, HoldLethality, Humidity, Row, Window
 from rules.plan import Limit, Plan, Probe, Product, Room, Site, Step
-from rules.quantity import fahrenheit, parse_instant
+from rules.quantity import fahrenheit, format_instant, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, LotEvent, Reading
 
 ZONE = ZoneInfo("America/Chicago")
@@ -308,3 +309,27 @@ def test_lot_chart_shows_humidity_against_its_limit() -> None:
     assert "at least 90 % relative humidity for 50 % of the cook and 1 h (wet enough)" in text
     dry = lot_chart({"lot": "J-1", "product": "j", "limits": [judged]}, base, rows, events=EVENTS)
     assert "% relative humidity" not in dry
+
+
+def test_forecast_goes_on_from_the_last_reading_to_its_mark() -> None:
+    """A faint dotted line leads from the last reading to the mark, bends as cooling does, and the key says that it was not measured."""
+    made = Curve("core-1", START, START + 4 * HOUR).extend(Point(START + m * MINUTE, 60.0 - m / 8) for m in range(0, 241))
+    told = [{"probe": "core-1", "to_c": 20.0, "air_c": 2.0, "expected": format_instant(START + 5 * HOUR)}]
+    points = ahead_of(made, told)
+    assert points[0] == Point(START + 4 * HOUR, 30.0)
+    assert points[-1].at == START + 5 * HOUR
+    assert points[-1].celsius == pytest.approx(20.0)
+    assert points[12].celsius < 25.0, "faster at first"
+    drawn = lot_drawing([made], [], [], ZONE, "C", ahead={"core-1": points})
+    assert "expected, not measured" in [s.text for s in drawn.shapes if isinstance(s, Label)]
+    assert "expected, not measured" not in [s.text for s in lot_drawing([made], [], [], ZONE, "C").shapes if isinstance(s, Label)]
+
+
+def test_forecast_that_cannot_be_is_not_drawn() -> None:
+    """A mark behind, or surroundings that would never lead to it, draw nothing; one far off is cut at half of what was."""
+    made = Curve("core-1", START, START + 4 * HOUR).extend(Point(START + m * MINUTE, 60.0 - m / 8) for m in range(0, 241))
+    one = {"probe": "core-1", "to_c": 20.0, "air_c": 2.0, "expected": format_instant(START + 20 * HOUR)}
+    assert ahead_of(made, [one])[-1].at == START + 6 * HOUR
+    assert ahead_of(made, [one | {"expected": format_instant(START + HOUR)}]) == []
+    assert ahead_of(made, [one | {"air_c": 25.0}]) == []
+    assert ahead_of(made, [one | {"probe": "core-2"}]) == []

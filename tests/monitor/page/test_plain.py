@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 import re
 from typing import Any
 
@@ -12,7 +13,7 @@ import pytest
 from monitor import ledger
 from monitor.errors import RefusedError
 from monitor.links import link_key, make_link
-from rules.reading import HOUR
+from rules.reading import HOUR, MINUTE
 
 ANSWERS = {
     "cause": "The door stood open.",
@@ -553,3 +554,20 @@ def test_files_and_charts_come_packed_and_are_the_same(reader: Any) -> None:
         assert int(told[0].headers["Content-Length"]) < int(told[1].headers["Content-Length"]) / 2, path
     again = reader.http.get(chart, headers={"If-None-Match": reader.http.get(chart).headers["ETag"]})
     assert again.status_code == 304
+
+
+def test_chart_of_a_running_lot_shows_where_it_is_heading(site: Any, plain: Any) -> None:
+    """While the core cools towards its mark the picture goes on past now; when nothing fresh is read it does not."""
+    site.cooked()
+    site.desk.step(site.hand(), "J-0412", "chill")
+    begins = site.clock()
+    for minute in range(1, 41):  # an approach to the cooler's 38 °F, reading by reading
+        core = 38 + 108 * math.exp(-minute / 60)
+        site.clock.now = begins + minute * MINUTE
+        site.read(core_1=core, core_2=core + 1, cooler_air=38.0)
+    assert site.desk.lot("J-0412")["forecasts"], "there is a forecast"
+    plain.sign_in("operator")
+    chart = "/api/v1/lots/J-0412/chart.svg?width=360"
+    assert "expected, not measured" in plain.get(chart).text
+    site.wait(10)
+    assert "expected, not measured" not in plain.get(chart).text

@@ -126,7 +126,7 @@ def lot_drawing(
     for i, curve in enumerate(series):
         _curve(drawing, plot, curve, i)
         if ahead.get(curve.name):
-            drawing.add(Path([(plot.x(p.at), plot.y(p.celsius)) for p in ahead[curve.name]], COLOURS[i % len(COLOURS)], 0.8, (1, 4)))
+            drawing.add(Path([(plot.x(p.at), plot.y(p.celsius)) for p in ahead[curve.name]], COLOURS[i % len(COLOURS)], 1.1, (2, 3)))
     _letters(drawing, plot, series)
     _labels(drawing, plot, limits)
     for n, curve in enumerate(lanes):
@@ -414,7 +414,7 @@ def _key(drawing: Drawing, rows: Sequence[Sequence[tuple[float, _Entry]]], top: 
             if entry.sample == "curve":
                 drawing.add(Path([(x, base - 3.5), (x + 21, base - 3.5)], COLOURS[entry.number % 6], 1.8, DASHES[entry.number % 6]))
             elif entry.sample == "ahead":
-                drawing.add(Path([(x, base - 3.5), (x + 21, base - 3.5)], INK, 0.8, (1, 4)))
+                drawing.add(Path([(x, base - 3.5), (x + 21, base - 3.5)], INK, 1.1, (2, 3)))
             elif entry.sample == "bar":
                 drawing.add(Box(x, base - 6, 21, 4, fill=INK))
             elif entry.sample:

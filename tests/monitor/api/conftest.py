@@ -213,10 +213,10 @@ class Site:
         return httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1")
 
     async def signed_in(self, role: str) -> httpx.AsyncClient:
-        """A browser with a session of that role; for `probe`, a machine with its token."""
+        """A browser with a session of that role; for `probe` and `metrics`, a machine with its token."""
         client = self.client()
-        if role == "probe":
-            token = self.writer.submit(lambda c: staff.add_device(c, f"gateway-{self.clock.now}", "probe", self.clock())).result(10)
+        if role in ("probe", "metrics"):
+            token = self.writer.submit(lambda c: staff.add_device(c, f"{role}-{self.clock.now}", role, self.clock())).result(10)
             self.clock.pass_(1)
             client.headers["Authorization"] = f"Bearer {token}"
             return client

@@ -178,7 +178,11 @@ class Plant:
 
     def judged_again(self) -> dict[str, Any]:
         """What a clean offline judge makes of everything that is stored, without what it predicts beside the verdicts."""
-        found = judge(self.plan, [*self.entries(), *self.items()])
+        return self.without_predictions(judge(self.plan, [*self.entries(), *self.items()]))
+
+    @staticmethod
+    def without_predictions(found: dict[str, Any]) -> dict[str, Any]:
+        """A judgement made from files, without the growth that is predicted beside its verdicts: the running engine predicts none."""
         for lot in found["lots"]:
             lot["limits"] = [{k: v for k, v in one.items() if k != "growth"} for one in lot["limits"]]
         return found

@@ -192,7 +192,7 @@ def check(store: Store, acknowledged: list[Any]) -> None:
         entered = [(e.event.at, e.event.event, e.event.lot, e.event.name) for e in events.since(conn)]
         assert len(entered) == len(set(entered)), "no entry was made twice"
         assert {(a.event, a.lot, a.name) for a in acknowledged if isinstance(a, LotEvent)} <= {e[1:] for e in entered}
-        found = [Finding(**entry.body) for entry in ledger.entries(conn, kind="finding")]
+        found = [Finding(**{name: entry.body[name] for name in Finding._fields}) for entry in ledger.entries(conn, kind="finding")]
         assert len({f[:-1] for f in found}) == len(found), "nothing is judged twice"
         products = {e.event.lot: e.event.name for e in events.since(conn) if e.event.event == "start"}
         causes = [from_finding(f, plan, products.get(f.lot, "")) for f in found]

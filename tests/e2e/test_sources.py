@@ -64,6 +64,7 @@ def entries(site: Any, kind: str) -> list[dict[str, Any]]:
         return [dict(entry.body) for entry in ledger.entries(conn, kind=kind)]
 
 
+@pytest.mark.full
 def test_serial_line_unplugged_twenty_times_leaves_gaps_and_nothing_else(
     plant: Callable[..., Any], until: Any, line: Line, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -211,6 +211,7 @@ def test_crash_at_every_write_loses_and_invents_nothing(places: Places) -> None:
 @pytest.mark.parametrize("engine", ["postgresql"], indirect=True)
 @pytest.mark.parametrize("moments", [(3, 50), pytest.param(range(1, 140, 3), marks=pytest.mark.full)], ids=["some", "many"])
 @pytest.mark.timeout(1800)
+@pytest.mark.full
 def test_server_killed_and_back_loses_and_doubles_nothing(places: Places, own_server: Any, moments: Sequence[int], tmp_path: Path) -> None:
     """The server dies under the running service and comes back: the service goes on by itself, and everything is there once."""
 

@@ -163,6 +163,7 @@ def free_port() -> int:
         return int(one.getsockname()[1])
 
 
+@pytest.mark.full
 def test_phone_service_and_broker_away_for_an_hour(tmp_path: Path) -> None:
     """The horn by the door rings at once; the phone's message waits, its failing is an alarm, and it is delivered once when it is back."""
     phone, now = Phone(), SimpleNamespace(at=START)

@@ -21,7 +21,7 @@ uncertainty = "2 %"
 
 
 @pytest.fixture
-def humid(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Any:
+def humid(engine: str, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Any:
     """The tests' site with a humidity probe in its plan."""
     here = str(Path(__file__).with_name("conftest.py"))
     conftest = next(p for p in request.config.pluginmanager.get_plugins() if getattr(p, "__file__", "") == here)
@@ -52,8 +52,8 @@ def test_metrics_tell_humidity_apart(humid: Any) -> None:
     assert 'larderer_probe_celsius{probe="rh-1"}' not in text
 
 
-def test_chart_of_temperatures_leaves_humidity_out(humid: Any) -> None:
-    """Its axis is one of degrees."""
+def test_chart_draws_humidity_on_a_scale_of_its_own(humid: Any) -> None:
+    """Per cent beside degrees, never among them."""
     at = humid.clock()
     chart = LotPicture(
         {"lot": "J-1", "product": "juniper-links", "limits": []}, humid.plan, [LotEvent(at, "start", "J-1", "juniper-links")],
@@ -62,4 +62,4 @@ def test_chart_of_temperatures_leaves_humidity_out(humid: Any) -> None:
     for minute in range(5):
         chart.add(Reading("rh-1", at + minute * MINUTE, 92.5))
         chart.add(Reading("house-air", at + minute * MINUTE, 65.0))
-    assert set(chart.curves) == {"house-air"}
+    assert {name: curve.percent for name, curve in chart.curves.items()} == {"house-air": False, "rh-1": True}

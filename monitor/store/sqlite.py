@@ -11,6 +11,7 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.pool import NullPool
@@ -30,7 +31,9 @@ class SqliteDialect(Dialect):
         self.path, self.where = path, str(path)
         self.busy_ms = int(busy_timeout_s * 1000)
         target, waiting = f"sqlite:///{path}", {"timeout": busy_timeout_s}
-        self.readers = create_engine(target, pool_size=4, max_overflow=16, pool_timeout=30, connect_args=waiting)
+        # A reader must not begin an empty file in the place of one that is gone: SQLite's URI filenames, mode=rw.
+        present = f"sqlite:///file:{quote(str(path))}?mode=rw&uri=true"
+        self.readers = create_engine(present, pool_size=4, max_overflow=16, pool_timeout=30, connect_args=waiting)
         self.writing = create_engine(target, poolclass=NullPool, connect_args=waiting)
         self._connecting(self.readers, begin="BEGIN", more=("PRAGMA query_only=ON", "PRAGMA cache_size=-2000"))
         writing = (

@@ -67,7 +67,8 @@ class Writer:
         self.commits, self.written = 0, 0
         self._listeners = [on_rollback] if on_rollback is not None else []
         self._told: list[Callable[[], None]] = []
-        self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
+        # Not SimpleQueue: its get() may wait for ever where its timeout ends while it takes a lock left free by an earlier put().
+        self._jobs: queue.Queue[_Job | None] = queue.Queue()
         self._urgent = False  # writer's thread only
         self._closing = False
         self._gate = threading.Lock()

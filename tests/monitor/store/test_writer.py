@@ -1,9 +1,11 @@
 """The one writer: groups, savepoints, what happens when something goes wrong."""
 
 import os
+import queue
 import shutil
 import threading
 from concurrent.futures import Future
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -57,6 +59,23 @@ def test_somebody_waiting_commits_those_who_do_not(store: Store) -> None:
         writer.submit(put("b")).result(WAIT_S)
         assert patient.done()
         assert writer.commits == 1
+
+
+@pytest.mark.parametrize("engine", ["sqlite"], indirect=True)  # what waits is the writer, whatever it writes to
+def test_wait_for_another_job_ends_with_its_time(store: Store) -> None:
+    """A group waits a little for more; CPython 3.11's SimpleQueue could then wait for ever, and everybody for the commit."""
+    with Writer(store) as writer:
+        kind = type(writer._jobs)
+
+    def look() -> None:
+        for _ in range(20_000):
+            with suppress(queue.Empty):
+                kind().get(timeout=1e-6)
+
+    thread = threading.Thread(target=look, daemon=True)
+    thread.start()
+    thread.join(WAIT_S)
+    assert not thread.is_alive()
 
 
 def test_a_full_group_commits_without_waiting_for_its_window(store: Store) -> None:

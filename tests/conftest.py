@@ -22,6 +22,7 @@ from sqlalchemy import create_engine, text
 from sqlalchemy.exc import OperationalError
 
 from monitor.store.database import Store
+from tests.missing import not_tested
 from tests.mosquitto import certificates, mosquitto, password_file
 
 __all__ = ["certificates", "mosquitto", "password_file"]
@@ -50,10 +51,7 @@ class Server:
     def __init__(self, at: Path | None = None) -> None:
         found = programs()
         if found is None:
-            told = "NOT TESTED: PostgreSQL's server is not installed, so the store was tried on SQLite only; install postgresql"
-            if os.environ.get("CI") == "true":
-                pytest.fail(told)
-            pytest.skip(told)
+            not_tested("PostgreSQL's server is not installed, so the store was tried on SQLite only; install postgresql")
         self.programs = found
         # Memory answers an fsync at once; a process that is killed takes nothing from it. A socket's name must be short.
         place = at if at is not None else Path("/dev/shm") if os.access("/dev/shm", os.W_OK) else None

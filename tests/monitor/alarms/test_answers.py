@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
-import socket
 import socketserver
-import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -29,6 +26,7 @@ from monitor.mail_answers import Mailbox, by_address
 from monitor.store.writer import Writer
 from monitor.topic_answers import AnswerTopic
 from rules.reading import HOUR, MINUTE, SECOND, Instant
+from tests.mosquitto import Broker
 
 KEY = b"k" * 32
 PEOPLE = (
@@ -287,24 +285,9 @@ def test_mailbox_that_is_away_rings_after_three_times_and_says_when_it_is_back(p
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[int]:
+def broker(mosquitto: Callable[..., Broker]) -> int:
     """A real broker on a free port."""
-    program = shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin:/usr/local/bin")
-    if program is None:
-        pytest.skip("NOT TESTED: mosquitto is not installed; install it")
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
-    (tmp_path / "broker.conf").write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\n")
-    process = subprocess.Popen([program, "-c", str(tmp_path / "broker.conf")], stderr=subprocess.DEVNULL)
-
-    def listens() -> bool:
-        with socket.socket() as probe:
-            return probe.connect_ex(("127.0.0.1", port)) == 0
-
-    until(listens)
-    yield port
-    process.terminate()
-    process.wait(20)
+    return mosquitto().port
 
 
 def test_answer_on_the_brokers_topic_acknowledges_and_is_told_back(plant: Plant, broker: int) -> None:

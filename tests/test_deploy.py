@@ -11,8 +11,7 @@ import socket
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import paho.mqtt.client as paho
@@ -21,18 +20,12 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.config import load_config
 from tests.missing import not_tested
+from tests.waiting import until
 
 ROOT = Path(__file__).resolve().parent.parent
 DEPLOY = ROOT / "deploy"
 PATH = os.environ["PATH"] + ":/usr/sbin:/sbin"
 MOSQUITTO = shutil.which("mosquitto", path=PATH)
-
-
-def until(fact: Callable[[], bool], what: str, seconds: float = 60.0) -> None:
-    deadline = time.monotonic() + seconds
-    while not fact():
-        assert time.monotonic() < deadline, what
-        time.sleep(0.02)
 
 
 def install(folder: Path) -> str:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import itertools
 import threading
-import time
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -30,19 +29,12 @@ from probes.driver import Driver
 from rules.plan_load import load_plan
 from rules.quantity import fahrenheit, parse_instant
 from rules.reading import MINUTE, Fault, Instant, LotEvent, Reading
+from tests import waiting
 
 START = parse_instant("2026-03-01T14:00:00-06:00")
 EVENING = parse_instant("2026-03-02T19:00:00-06:00")
 ODILE, TAM = Hand("Odile Marsh", "operator"), Hand("Tam Okafor", "reviewer")
 WAIT_S = 60.0
-
-
-def wait_for(fact: Callable[[], bool], what: str) -> None:
-    """Wait until something is so; the deadline only keeps a broken test from waiting for ever."""
-    end = time.monotonic() + WAIT_S
-    while not fact():
-        assert time.monotonic() < end, f"never came: {what}"
-        time.sleep(0.005)
 
 
 class Plant:
@@ -74,7 +66,7 @@ class Plant:
         if page:
             self._page = threading.Thread(target=self.service.run_server, daemon=True)
             self._page.start()
-            wait_for(lambda: self.service.answering, "the page")
+            waiting.until(lambda: self.service.answering, "the page")
         return self
 
     def down(self) -> None:
@@ -130,7 +122,7 @@ class Plant:
             self.service.writer.submit(lambda conn: None).result(WAIT_S)  # somebody waits, so what is written is committed now
             return self.settled() >= before + len(items) and self.service.pipeline.judging.late is None  # what came late is judged, too
 
-        wait_for(durable, f"{len(items)} readings")
+        waiting.until(durable, f"{len(items)} readings")
 
     def act(self, event: LotEvent) -> None:
         desk, lot, name = self.service.desk, event.lot, event.name
@@ -157,7 +149,7 @@ class Plant:
             self.clock.move(at)
         self.service.writer.submit(lambda conn: self.service.pipeline.tick(conn, self.clock())).result(WAIT_S)
         self.service.courier.wake()
-        wait_for(lambda: not self.undelivered(), "every message delivered")
+        waiting.until(lambda: not self.undelivered(), "every message delivered")
 
     def undelivered(self) -> int:
         with self.service.store.read() as conn:
@@ -250,5 +242,5 @@ def plant(tmp_path: Path) -> Iterator[Callable[..., Plant]]:
 
 
 @pytest.fixture(scope="module")
-def until() -> Callable[[Callable[[], bool], str], None]:
-    return wait_for
+def until() -> Callable[..., None]:
+    return waiting.until

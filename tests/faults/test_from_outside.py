@@ -34,6 +34,7 @@ from monitor.store import readings
 from monitor.store.database import Store
 from rules.quantity import fahrenheit, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Reading
+from tests.waiting import until
 
 WAIT_S = 30.0
 ROOT = Path(__file__).parents[2]
@@ -147,13 +148,6 @@ def tick(service: Service, now: Instant) -> None:
     service._look_after(now)
     service.writer.submit(lambda _: None).result(WAIT_S)
     service.courier.wake()
-
-
-def until(condition: Callable[[], bool]) -> None:
-    deadline = time.monotonic() + WAIT_S
-    while not condition():
-        assert time.monotonic() < deadline, "it did not come about"
-        time.sleep(0.02)
 
 
 def free_port() -> int:

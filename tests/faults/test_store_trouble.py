@@ -19,6 +19,7 @@ from monitor.store.database import Store
 from monitor.store.readings import Arrival
 from monitor.store.writer import Writer
 from rules.reading import SECOND, Reading
+from tests.waiting import until
 
 T0 = 1_772_456_400 * SECOND
 WAIT_S = 30
@@ -131,13 +132,6 @@ TROUBLES = [
     ("postgresql", server_locked, StoreLocked, "held by another program"),
     ("postgresql", server_gone, StoreFailed, "cannot be reached"),
 ]
-
-
-def until(condition: Callable[[], bool]) -> None:
-    deadline = time.monotonic() + WAIT_S
-    while not condition():
-        assert time.monotonic() < deadline, "it did not come about"
-        time.sleep(0.005)
 
 
 @pytest.mark.parametrize(

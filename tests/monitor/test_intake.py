@@ -2,7 +2,6 @@
 
 import shutil
 import threading
-import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from monitor.store.writer import Writer
 from rules.errors import EventError
 from rules.quantity import parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Fault, Reading
+from tests.waiting import until
 
 T0 = parse_instant("2026-03-02T13:00:00Z")
 WAIT_S = 20
@@ -73,13 +73,6 @@ def kept(store: Store) -> list[Reading | Fault]:
 
 def what(intake: Intake, *items: Reading | Fault) -> list[str]:
     return [outcome.what for outcome in intake.readings(items).result(WAIT_S)]
-
-
-def until(condition: Callable[[], bool]) -> None:
-    deadline = time.monotonic() + WAIT_S
-    while not condition():
-        assert time.monotonic() < deadline, "it did not come about"
-        time.sleep(0.005)
 
 
 def test_reading_is_stamped_with_our_clock_and_stored(intake: Intake, store: Store) -> None:

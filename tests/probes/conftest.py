@@ -1,7 +1,6 @@
 """What several tests of the drivers share: a Sink that keeps what it gets, and waiting with a deadline."""
 
 import threading
-import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 
@@ -9,6 +8,7 @@ import pytest
 
 from probes.driver import Driver, backoff
 from rules.reading import Fault, Reading
+from tests import waiting
 
 
 class KeepingSink:
@@ -63,14 +63,6 @@ class Runner:
         self._running.clear()
 
 
-def wait_for(fact: Callable[[], bool], what: str, seconds: float = 30.0) -> None:
-    """Wait until something is so; a deadline only keeps a broken test from waiting for ever."""
-    end = time.monotonic() + seconds
-    while not fact():
-        assert time.monotonic() < end, f"never came: {what}"
-        time.sleep(0.01)
-
-
 @pytest.fixture
 def sink() -> KeepingSink:
     return KeepingSink()
@@ -91,4 +83,4 @@ def soon(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def until() -> Callable[..., None]:
-    return wait_for
+    return waiting.until

@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, text
 
 from monitor import ledger
 from monitor.alarms.alarms import Alarms
@@ -73,6 +73,11 @@ class Bench:
         """Store one reading, as the pipeline does."""
         with self.store.write() as conn:
             readings.store(conn, [readings.Arrival(Reading(probe, at, celsius, 0.0, suspect), at)])
+
+    def deliver(self) -> None:
+        """Mark what waits as sent, as the courier does."""
+        with self.store.write() as conn:
+            conn.execute(text("UPDATE outbox SET state = 'sent' WHERE state = 'waiting'"))
 
     def letters(self) -> list[str]:
         """Letters of the open alarms, by number."""

@@ -6,7 +6,6 @@ import json
 import re
 import socketserver
 import threading
-import time
 from collections.abc import Callable, Iterator
 from email import message_from_bytes, policy
 from email.message import EmailMessage
@@ -27,20 +26,13 @@ from monitor.store.writer import Writer
 from monitor.topic_answers import AnswerTopic
 from rules.reading import HOUR, MINUTE, SECOND, Instant
 from tests.mosquitto import Broker
+from tests.waiting import until
 
 KEY = b"k" * 32
 PEOPLE = (
     Person("Odile Marsh", "operator", ("odile-phone",), "odile@larder.example"),
     Person("Tam Okafor", "reviewer", ("tam-phone",), "tam@larder.example"),
 )
-
-
-def until(fact: Callable[[], bool], seconds: float = 30.0) -> None:
-    """Wait until something is so; the deadline is far beyond what it takes."""
-    end = time.monotonic() + seconds
-    while not fact():
-        assert time.monotonic() < end, "it did not come about"
-        time.sleep(0.01)
 
 
 class Server(socketserver.ThreadingTCPServer):

@@ -2,25 +2,15 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
 from typing import Any
 
 from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
 
+from tests.waiting import until
+
 SECRETS = {"Odile Marsh": "juniper-9", "Tam Okafor": "sage-1234", "Rowan Inspector": "ledger-77"}
-
-
-def until(holds: Callable[[], object], what: str) -> None:
-    """Wait until something holds, 15 s at most."""
-    deadline = time.monotonic() + 15
-    while time.monotonic() < deadline:
-        if holds():
-            return
-        time.sleep(0.05)
-    raise AssertionError(f"not within 15 s: {what}")
 
 
 class Phone:

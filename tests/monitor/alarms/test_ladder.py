@@ -95,28 +95,6 @@ def test_latched_alarm_that_nobody_saw_goes_on_ringing_after_its_return(bench, c
     assert bench.rows()[-1]["person"] == "Tam Okafor"
 
 
-def test_cause_that_comes_and_goes_is_told_although_its_first_rung_has_to_be_waited_for(make_bench, critical: Cause, start: Instant) -> None:
-    """The wait is counted from the first of its turns that nobody has acknowledged, not anew from each."""
-    bench = make_bench(escalation=(Rung(5 * MINUTE, persons=("Odile Marsh",)),))
-    brief = replace(critical, latched=False)
-    for minute in range(0, 8, 2):
-        at = start + minute * MINUTE
-        bench.raise_(replace(brief, since=at), at)
-        bench.due(at + MINUTE)
-        bench.clear(brief.key, at + MINUTE)
-    assert [r["person"] for r in bench.rows("alarm")] == ["Odile Marsh"]
-
-
-def test_critical_turn_of_a_cause_does_not_wait_because_a_lesser_one_was_told(bench, cooler: Cause, start: Instant) -> None:
-    """The quiet time is for what was told as urgently: a low word just before holds up no critical one."""
-    bench.raise_(replace(cooler, priority="low"), start)
-    bench.deliver()
-    bench.clear(cooler.key, start + MINUTE)
-    worse = replace(cooler, since=start + 2 * MINUTE, priority="critical", severity=2)
-    number = bench.raise_(worse, start + 2 * MINUTE)
-    assert f"CRITICAL A{number}:" in bench.bodies("alarm")[-3]
-
-
 def test_all_clear_is_told_once_the_last_told_cause_is_over(bench, cooler: Cause, start: Instant) -> None:
     """Not while another told alarm stands; then to everybody who was told, naming what is not acknowledged."""
     other = replace(cooler, key="verdict/room/freezer-1/freezer air", what="freezer air limit not met", where="room freezer-1")

@@ -98,17 +98,21 @@ class Ladder:
         """On which rung an alarm that begins to ring starts, and how long from now that rung is told.
 
         A cause that comes and goes, unacknowledged, climbs on where it was: otherwise it would ring the first rung at every turn
-        and never reach the second. A cause that was told a moment ago is not told again at once, acknowledged or not.
+        and never reach the second. Nor does one whose first rung has to be waited for begin that wait anew at every turn. A cause that was
+        told a moment ago, no less urgently, is not told again at once, acknowledged or not.
         """
         rungs, quiet = self.rungs(row["priority"]), self.config.alarms.quiet
         wait = rungs[0].after if rungs else 0
-        told_at = conn.scalar(select(func.max(alarm.c.told_at)).where(alarm.c.key == row["key"]))
+        as_urgent = alarm.c.key == row["key"], alarm.c.priority.in_(PRIORITIES[PRIORITIES.index(row["priority"]) :])
+        told_at = conn.scalar(select(func.max(alarm.c.told_at)).where(*as_urgent))
+        unseen = alarm.c.id < row["id"], alarm.c.closed_at.is_(None), alarm.c.state.in_(("B", "D", "E"))
+        older = conn.execute(
+            select(func.max(alarm.c.rung).label("rung"), func.min(alarm.c.rang_at).label("rang_at")).where(*as_urgent, *unseen)
+        ).one()
         if told_at is None:
-            return 0, wait
+            return 0, wait if older.rang_at is None else min(max(older.rang_at + wait - now, 0), wait)
         rung = 0
-        before = alarm.c.key == row["key"], alarm.c.id < row["id"], alarm.c.closed_at.is_(None), alarm.c.state.in_(("B", "D", "E"))
-        older = conn.execute(select(alarm.c.rung, alarm.c.priority).where(*before).order_by(alarm.c.rung.desc())).first()
-        if older is not None and PRIORITIES.index(older.priority) >= PRIORITIES.index(row["priority"]):
+        if older.rung is not None:
             rung = min(older.rung, len(rungs))
             step = rungs[rung].after - (rungs[rung - 1].after if rung else 0) if rung < len(rungs) else self.config.alarms.repeat
             wait = told_at + step - now

@@ -15,40 +15,16 @@ import pytest
 from monitor import ledger
 from monitor.alarms.listing import open_alarms
 from monitor.config import AlarmsConfig, BellConfig, Config, Person, Rung, Server, StoreConfig
-from monitor.desk import Hand
 from monitor.emergency import PATIENCE
 from monitor.errors import MonitorError, StoreUnavailable
 from monitor.service import Service
 from monitor.store import readings
-from rules.quantity import fahrenheit, parse_instant
+from rules.quantity import fahrenheit
 from rules.reading import HOUR, MINUTE, SECOND, Reading
+from tests.faults.grinding import ODILE, PLAN, START
 from tests.missing import not_tested
 
 WAIT_S = 30.0
-START = parse_instant("2026-03-02T08:00:00-06:00")
-ODILE = Hand("Odile Marsh", "operator")
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-[[probe]]
-id = "core-1"
-place = "core"
-[[product]]
-code = "juniper-links"
-name = "Juniper venison-and-pork links"
-[[product.step]]
-name = "grind"
-[[product.step.limit]]
-name = "grind cold"
-kind = "ceiling"
-place = "core"
-max = "40 °F"
-source = "invented for this test"
-do = ["Stop and re-chill the meat."]
-"""
 
 
 class Site:

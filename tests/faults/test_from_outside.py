@@ -28,40 +28,16 @@ from monitor.alarms.listing import open_alarms
 from monitor.clock import SystemClock
 from monitor.clock_watch import ClockWatch
 from monitor.config import load_config
-from monitor.desk import Hand
 from monitor.service import Service
 from monitor.store import readings
 from monitor.store.database import Store
-from rules.quantity import fahrenheit, parse_instant
+from rules.quantity import fahrenheit
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Reading
+from tests.faults.grinding import ODILE, PLAN, START
 from tests.waiting import until
 
 WAIT_S = 30.0
 ROOT = Path(__file__).parents[2]
-START = parse_instant("2026-03-02T08:00:00-06:00")
-ODILE = Hand("Odile Marsh", "operator")
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-[[probe]]
-id = "core-1"
-place = "core"
-[[product]]
-code = "juniper-links"
-name = "Juniper venison-and-pork links"
-[[product.step]]
-name = "grind"
-[[product.step.limit]]
-name = "grind cold"
-kind = "ceiling"
-place = "core"
-max = "40 °F"
-source = "invented for this test"
-do = ["Stop and re-chill the meat."]
-"""
 CONFIG = """
 plan = "plan.toml"
 [server]

@@ -345,6 +345,8 @@ class CoolingWatch(CoolingMarks):
             return  # one that has passed in silence is decided first, by the next reading
         warm = self.last_at in (self.hot_at, self.warm_at)  # also before the first reading
         self.begin_by = by if warm else None
+        if self.before_removal is not None:
+            self.before_removal["begin_by"] = self.begin_by  # placed again, it is asked although it was out when the lot left the cook
         self._bracket()
 
     def restart(self) -> None:

@@ -95,10 +95,15 @@ class LotCooling:
     def check(self, place: str, celsius: float, at: Instant) -> None:
         """A value measured by hand, for the limits judged on checks."""
         for key, trackers in self.trackers.items():
-            limit, tracker = self.lot.runs[key].limit, trackers.get("check")
-            if limit.sampled and limit.place == place and tracker is not None and tracker.closed is None:
-                tracker.read(at, celsius, celsius)
-                self.lot.hear(tracker)
+            run = self.lot.runs[key]
+            if not run.limit.sampled or run.limit.place != place:
+                continue
+            # At the instant at which a chill that repeats is entered again, the check belongs to the old watch too.
+            before = [w for each in run.every() if isinstance(w := each.live.get("check"), CoolingWatch) and not w.final]
+            for watch in {id(w): w for w in (*before, trackers["check"])}.values():
+                if watch.closed is None:
+                    watch.read(at, celsius, celsius)
+                    self.lot.hear(watch)
 
     def remove(self, probe: str, at: Instant) -> None:
         """A probe comes out: short, its watch is withdrawn."""

@@ -33,6 +33,16 @@ def test_engine_agrees_with_plain_judge_on_seeded_scenarios(first: int) -> None:
         _agree(seeded(seed))
 
 
+def test_engine_agrees_with_plain_judge_where_a_hand_check_stands_at_a_repeated_entry() -> None:
+    """The check at the instant at which the chill is entered again belongs to the old watch too, and condemns both."""
+    _agree(seeded(2245))
+
+
+def test_engine_agrees_with_plain_judge_where_the_probe_was_out_when_the_lot_left_the_cook() -> None:
+    """Placed again, and still hot past the time by which cooling had to begin, its watch is deviated then."""
+    _agree(seeded(2269))
+
+
 @pytest.mark.full
 @pytest.mark.parametrize("first", range(150, 2150, 100))
 def test_engine_agrees_with_plain_judge_on_many_seeded_scenarios(first: int) -> None:

@@ -50,8 +50,8 @@ class DoubtfulRows:
         """Ask for a replay: what has been judged would have been judged otherwise."""
         raise LateEvent(at, f"a reading of {probe} at {format_instant(at)} is older than what has been judged")
 
-    def suspect(self, track: Track, at: Instant, celsius: float, why: str) -> None:
-        """A reading that is judged as if absent: it rings, and only ceilings and floors mind its value."""
+    def suspect(self, track: Track, at: Instant, celsius: float, why: str, high: float | None = None) -> None:
+        """A reading that is judged as if absent: it rings, and only ceilings and floors mind its value, or both of its values."""
         probe = track.probe.id
         self.problem(at, "suspect", probe, f"{celsius:g} °C is not used: {why}")
         lot = self.engine.evidence.meat.lot_of(probe)
@@ -59,6 +59,8 @@ class DoubtfulRows:
             lengthen(lot.doubted.setdefault(probe, []), at, track.good)
         for watch in (*track.watches, *track.bare):
             watch.suspect(at, celsius)
+            if high is not None:
+                watch.suspect(at, high)
             if watch.news:
                 self.engine.tell_owner(watch)
 

@@ -146,7 +146,7 @@ class Engine:
         if not suspect:
             suspect = (track.doubt(at, celsius) if track.ruled else "") or self.evidence.doubt(track, r)
         if suspect:
-            self.doubtful.suspect(track, at, celsius, suspect)
+            self.doubtful.suspect(track, at, celsius, suspect, None if high_c is None else high_c + offset)
             return
         high = celsius
         if high_c is not None:

@@ -276,3 +276,32 @@ def test_hotter_chamber_told_late_is_judged_again(house: Plan) -> None:
         engine.feed(_minute("core-1", 60 * hour + 1, 18.0))
     with pytest.raises(LateEvent):
         engine.feed(Reading("house-b", START + HOUR, 40.0))
+
+
+def test_suspect_instant_with_two_values_keeps_a_ceiling_from_being_met_by_either() -> None:
+    """Of two values that came too fast at one instant the higher lies beyond the ceiling: it is not met."""
+    plan = load_plan(
+        """
+[[probe]]
+id = "core-1"
+place = "core"
+max_rate = "0.6 °C/min"
+[[product]]
+code = "links"
+[[product.step]]
+name = "hold"
+[[product.step.limit]]
+name = "cold"
+kind = "ceiling"
+place = "core"
+max = "4 °C"
+"""
+    )
+    acts = [LotEvent(START, "start", "J-1", "links"), LotEvent(START, "place", "J-1", "core-1")]
+    reads = [Reading("core-1", START + n * 10 * MINUTE, 3.0) for n in range(4)]
+    both = [Reading("core-1", START + 11 * MINUTE, value) for value in (0.0, 20.0)]
+    engine = Engine(plan)
+    for event in arrange([*acts, *reads, *both, LotEvent(START + 30 * MINUTE, "end", "J-1")]):
+        engine.feed(event)
+    [limit] = engine.report()["lots"][0]["limits"]
+    assert limit["verdict"] == "unproven"

@@ -49,6 +49,7 @@ class ProbeWatch:
         self._alarms, self._gone = alarms, gone
         self._doubt: dict[str, tuple[Instant, str]] = {}  # probe: since when it gives nothing usable, and what it gives
         self._waited: dict[str, Instant] = {}  # probe that never said anything: since when something depends on it
+        self._idle: dict[str, Instant] = {}  # probe that says nothing usable: when it was last seen that nothing depends on it
         # What stands: the key of the alarm by (probe, how), and since when each key stands; None: to be read from the store.
         self._rung: dict[tuple[str, str], str] | None = None
         self._since: dict[str, Instant] = {}
@@ -89,15 +90,18 @@ class ProbeWatch:
             serving = tuple(engine.serving(probe.id))
             if not serving:  # nobody depends on it any more: in a drawer, or its lot has ended
                 self._waited.pop(probe.id, None)
+                self._idle[probe.id] = now
                 self._over(conn, probe.id, _SILENT, now)
                 self._over(conn, probe.id, _FAULT, now)
                 continue
             if heard is None:  # placed, or in a room of a lot, and never a word from it
                 heard = self._waited.setdefault(probe.id, now)
+            # What depends on it anew is a new trouble, although the probe has been dead for longer: told once is not told to this lot.
+            anew = self._idle.get(probe.id, heard)
             if (overdue := now - heard - probe.silent_after) > 0:
-                missed.append(_Missed(probe.id, _SILENT, heard, overdue, serving))
+                missed.append(_Missed(probe.id, _SILENT, max(heard, anew), overdue, serving))
             elif doubt is not None and (overdue := now - doubt[0] - probe.silent_after) > 0:
-                missed.append(_Missed(probe.id, _FAULT, doubt[0], overdue, serving, doubt[1]))
+                missed.append(_Missed(probe.id, _FAULT, max(doubt[0], anew), overdue, serving, doubt[1]))
         # One that gave faults and then nothing is one trouble, told already.
         self._tell(conn, [one for one in missed if (one.probe, _SILENT) not in rung and (one.probe, _FAULT) not in rung], now)
 

@@ -322,6 +322,31 @@ def test_silent_probe_that_nobody_depends_on_any_more_clears(plant: Plant) -> No
     assert "probe/core-1/silent" not in plant.standing()
 
 
+@pytest.mark.parametrize("how", ["silent", "fault"])
+def test_dead_probe_rings_again_for_the_next_lot_that_gets_it(plant: Plant, how: str) -> None:
+    """It was told for the lot before, and has given nothing since: the next lot is watched by it no more than that one was."""
+
+    def pass_five_minutes() -> None:
+        for _ in range(5):
+            if how == "fault":
+                plant.send(Fault("core-1", plant.now, "open circuit", "---"))
+            plant.send(Reading("cooler-air", plant.now, 2.0))
+            plant.tick(1.0)
+
+    plant.lot()
+    plant.core(32.0)
+    pass_five_minutes()
+    assert plant.standing() == {f"probe/core-1/{how}": "B"}
+    plant.service.desk.end(ODILE, "J-1")
+    plant.tick(1.0)
+    assert plant.standing() == {}
+    plant.service.desk.start_lot(ODILE, "juniper-links", lot="J-2")
+    plant.service.desk.place(ODILE, "J-2", "core-1")
+    plant.now += SECOND
+    pass_five_minutes()
+    assert plant.standing() == {f"probe/core-1/{how}": "B"}
+
+
 def test_readings_that_came_while_nobody_judged_correct_what_was_told(plant: Plant) -> None:
     """A logger's file put into the store while the service is down: the verdict it changes is recorded as a correction."""
     plant.lot()

@@ -120,25 +120,24 @@ class Rows:
                     return instant(text)
         except (ValueError, QuantityError):
             return "time cannot be read"
-        if moment.tzinfo is None:
-            local = self._local(moment)
-            if local is None:
-                return "a time that a clock change leaves out"
-            moment = local
-        at = from_datetime(moment.astimezone(UTC))
-        return at if EARLIEST <= at <= LATEST else "time cannot be read"
+        at = self._local(moment) if moment.tzinfo is None else from_datetime(moment)
+        if at is None:
+            return "a time that a clock change leaves out"
+        if not EARLIEST <= at <= LATEST:
+            return "time cannot be read"
+        if moment.tzinfo is None and (self.last is None or at > self.last - 3 * HOUR):
+            self.last = at
+        return at
 
-    def _local(self, moment: datetime) -> datetime | None:
+    def _local(self, moment: datetime) -> Instant | None:
         """The moment in the configured zone; None where the zone's clocks never showed it."""
-        first = moment.replace(tzinfo=self.form.zone)
+        first, second = moment.replace(tzinfo=self.form.zone), moment.replace(tzinfo=self.form.zone, fold=1)
+        at = from_datetime(first)
+        if first.utcoffset() == second.utcoffset():
+            return at  # no clock change is near: of nearly every row this is all there is to ask, and it cannot overflow at year 1 or 9999
         if first.astimezone(UTC).astimezone(self.form.zone).replace(tzinfo=None) != moment:
             return None
-        second, found = first.replace(fold=1), first
-        if second.utcoffset() != first.utcoffset() and self.last is not None and from_datetime(first) < self.last:
-            found = second
-        if self.last is None or from_datetime(found) > self.last - 3 * HOUR:
-            self.last = from_datetime(found)
-        return found
+        return from_datetime(second) if self.last is not None and at < self.last else at
 
 
 def _place(name: str, titles: Sequence[str]) -> int:

@@ -107,6 +107,16 @@ def test_repeated_hour_is_told_apart_by_the_order_of_rows() -> None:
     assert found == [parse_instant(f"2026-11-01T{t}Z") for t in ("06:00:00", "06:30:00", "07:00:00", "07:30:00", "08:00:00")]
 
 
+@pytest.mark.parametrize("zone", ["Asia/Tokyo", "America/Chicago", "UTC"])
+@pytest.mark.parametrize("text", ["0001-01-01T00:00:00", "0001-01-01T00:00:00+05:00", "9999-12-31T23:59:59", "9999-12-31T23:59:59-05:00"])
+def test_time_at_the_end_of_the_calendar_is_a_fault_and_the_next_row_is_read(zone: str, text: str) -> None:
+    """A logger whose clock was reset writes such times; they must not end the source, nor shift what comes after them."""
+    rows = Rows(RowForm("Time", ZoneInfo(zone), (("P", "core-1"),)), "Time,P")
+    assert [item.reason for item in rows.feed(f"{text},71.1", NOW) if isinstance(item, Fault)] == ["time cannot be read"]
+    assert [item.celsius for item in rows.feed("2026-03-02T07:00:00,4", NOW) if isinstance(item, Reading)] == [4.0]
+    assert rows.last == rows.feed("2026-03-02T07:00:00,4", NOW)[0].at
+
+
 @given(st.text(max_size=200))
 def test_no_row_crashes_or_invents_a_number(text: str) -> None:
     """Whatever a line holds, its readings lie within the span."""

@@ -59,7 +59,7 @@ from monitor.store.database import Store
 from monitor.store.writer import Writer
 from monitor.until_stored import UntilStored
 from monitor.watchdog import notifier
-from probes.driver import Driver, sends_again
+from probes.driver import Driver, own_sources, sends_again
 from probes.driver import load as load_driver
 from rules.plan import Plan
 from rules.quantity import format_instant
@@ -283,7 +283,7 @@ class Service:
     def _run_driver(self, driver: Driver) -> None:
         waiting = sends_again(driver)  # a broker waits for the acknowledgement, a serial line does not
         try:
-            driver.run(self._sources.through(driver.name, self.intake.sink(waiting=waiting)), self._stop)
+            driver.run(self._sources.through(driver.name, self.intake.sink(waiting=waiting), own_sources(driver)), self._stop)
         except Exception as error:  # the thread's last word: it is told and rung, the others go on
             log.exception("source died", source=driver.name)
             self._source_state(driver.name, False, f"{driver.name} has stopped by a mistake of the program ({error}); restart the service.")

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
+from types import MappingProxyType
 from typing import Any
 
 from monitor.config import Config, Mqtt, Source
@@ -18,14 +19,16 @@ class Sources:
     def __init__(self) -> None:
         self.connected: dict[str, bool] = {}
         self._of_probe: dict[str, str] = {}
+        self._own: dict[str, str] = {}
 
     def gone(self, probe: str) -> str:
-        """The name of the source that this probe was last heard through, where that is gone; else ""."""
-        source = self._of_probe.get(probe, "")
-        return source if source and self.connected.get(source) is False else ""
+        """The name of this probe's own source, or of the one that it was last heard through, where that is gone; else ""."""
+        sources = self._own.get(probe), self._of_probe.get(probe)
+        return next((source for source in sources if source and self.connected.get(source) is False), "")
 
-    def through(self, source: str, sink: Sink) -> Sink:
-        """A sink for one source that remembers which probes come through it."""
+    def through(self, source: str, sink: Sink, own: Mapping[str, str] = MappingProxyType({})) -> Sink:
+        """A sink for one source that remembers which probes come through it. `own`: the probes that have a source of their own in it."""
+        self._own |= own
         return _Through(source, sink, self._of_probe.__setitem__)
 
 

@@ -74,6 +74,14 @@ class Bluetooth:
     radio: Radio | None = field(default=None, repr=False)
     waits: Callable[[], Iterator[float]] = field(default=backoff, repr=False)
 
+    @property
+    def own_sources(self) -> dict[str, str]:
+        """Each probe's device, under the name by which its outages are told."""
+        return {device.probe: self._told_as(device.address) for device in self.devices}
+
+    def _told_as(self, address: str) -> str:
+        return f"{self.name} {address}"
+
     def run(self, sink: Sink, stop: threading.Event) -> None:
         """Hold every device until `stop`."""
         asyncio.run(self._run(sink, stop))
@@ -89,7 +97,7 @@ class Bluetooth:
     async def _hold(self, address: str, sink: Sink) -> None:
         """Connect to one device again and again; an outage is told once, when it begins, and once when it ends."""
         mine, waits, told = [d for d in self.devices if d.address == address], self.waits(), ""
-        source = f"{self.name} {address}"
+        source = self._told_as(address)
         while True:
             link: Link | None = None
             try:

@@ -68,6 +68,11 @@ def sends_again(driver: Driver) -> bool:
     return bool(getattr(driver, "SENDS_AGAIN", False))
 
 
+def own_sources(driver: Driver) -> Mapping[str, str]:
+    """For each probe whose outage this driver tells under another name than its own (a device of many): that name."""
+    return cast(Mapping[str, str], getattr(driver, "own_sources", {}))
+
+
 def backoff(first_s: float = 0.5, most_s: float = 30.0, seed: int | None = None) -> Iterator[float]:
     """Seconds to wait before each next try: doubling from `first_s` to `most_s`, each drawn from its upper half."""
     draw = random.Random(seed)

@@ -152,6 +152,21 @@ def test_probes_of_a_source_that_is_gone_are_told_by_the_sources_message(watched
     assert watched.standing() == {"probe/air-1a/silent": ["air-1a"]}
 
 
+def test_probe_of_a_device_that_is_gone_is_told_by_the_devices_message(watched: Watched) -> None:
+    """A driver of several devices tells each one's outage under its own name: the other device's probe still rings by itself."""
+    own = {"air-1a": "Bluetooth C4:7C:8D:00:00:01", "air-1b": "Bluetooth C4:7C:8D:00:00:02"}
+    watched.sources.through("Bluetooth", Nothing(), own).readings([Reading(probe, watched.now, 2.0) for probe in own])
+    watched.read(*PROBES)
+    watched.now += SECOND
+    watched.sources.connected |= {own["air-1a"]: False, own["air-1b"]: True}
+    gone = source_gone(own["air-1a"], watched.now, "No connection.")
+    with watched.store.write() as conn:
+        watched.alarms.raise_(conn, gone, watched.now)
+    watched.pass_(10 * MINUTE, *PROBES[2:])
+    assert watched.standing() == {gone.key: ["", "air-1a"], "probe/air-1b/silent": ["air-1b"]}
+    assert len(watched.told()) == 2
+
+
 def test_probe_of_another_source_rings_while_one_source_is_gone(watched: Watched) -> None:
     """What is gone explains only what came through it."""
     watched.sources.through("bus", Nothing()).readings([Reading("air-2a", watched.now, 2.0)])

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from probes.bluetooth import Bluetooth, Device, load
-from probes.driver import backoff
+from probes.driver import backoff, own_sources
 from probes.errors import SettingError
 from probes.gatt import HUMIDITY, MEASUREMENT, TEMPERATURE, decode, decode_float
 from rules.reading import Fault, Reading
@@ -145,6 +145,21 @@ def test_device_out_of_reach_does_not_hold_up_another(sink, runner, until) -> No
     runner.end()
     assert {item.probe for item in sink.items} == {"core-1"}
     assert sum("not found" in text for _, text in sink.states) == 1
+
+
+def test_outage_of_a_device_is_told_under_the_name_of_its_probes_own_source(sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """Whoever asks which source a silent probe has gets the name that the outage was told by."""
+    heard: list[str] = []
+    radio = Radio()
+    radio.there = False
+    source = _source(radio, Device(A, "core-1", TEMPERATURE), Device(B, "core-2", TEMPERATURE))
+    plain = sink.state
+    sink.state = lambda name, connected, text: (heard.append(name), plain(name, connected, text))
+    runner.start(source, sink)
+    until(lambda: len(set(heard)) == 2, "both outages")
+    runner.end()
+    assert set(heard) == set(own_sources(source).values())
+    assert set(own_sources(source)) == {"core-1", "core-2"}
 
 
 def test_link_lost_and_found_twenty_times(sink, runner, until) -> None:  # type: ignore[no-untyped-def]

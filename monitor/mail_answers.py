@@ -17,7 +17,7 @@ from email import message_from_bytes, policy
 from email.message import EmailMessage
 from email.utils import parseaddr
 from html.parser import HTMLParser
-from typing import Final
+from typing import Final, NamedTuple
 
 import structlog
 
@@ -74,18 +74,21 @@ class Mailbox:
             for uid in (found[0] or b"").split()[:_MOST_MAILS]:
                 _, parts = box.uid("FETCH", uid.decode(), f"(BODY.PEEK[]<0.{_MOST_BYTES}>)")
                 content = next((part[1] for part in parts if isinstance(part, tuple)), b"")
-                counted += self._take(message_from_bytes(content, policy=policy.default))
+                counted += self._take(content)
                 box.uid("STORE", uid.decode(), "+FLAGS", r"(\Seen)")
         return counted
 
-    def _take(self, mail: EmailMessage) -> bool:
-        sender = parseaddr(str(mail.get("From", "")))[1].lower()
-        person = self._persons.get(sender)
-        if person is None or str(mail.get("Auto-Submitted", "no")).lower().strip() != "no" or mail.get("X-Autoreply"):
-            log.info("mail answer", text="passed over: from nobody known, or sent by a machine by itself", sender=sender[:80])
+    def _take(self, content: bytes) -> bool:
+        try:
+            mail = _read(content)
+        except Exception as error:  # noqa: BLE001  # the library gives up on broken headers in many ways; no mail may end the hearing of others
+            log.info("mail answer", text=f"passed over: it cannot be read ({type(error).__name__})")
             return False
-        text = f"{mail.get('Subject', '')}\n{_text(mail)}"
-        told = self._answers.take(text, person.name, "mail", _own_words(_text(mail)))
+        person = self._persons.get(mail.sender)
+        if person is None or mail.automatic:
+            log.info("mail answer", text="passed over: from nobody known, or sent by a machine by itself", sender=mail.sender[:80])
+            return False
+        told = self._answers.take(mail.text, person.name, "mail", mail.own_words)
         log.info("mail answer", person=person.name, counted=told.counted, text=told.text)
         return told.counted
 
@@ -115,6 +118,22 @@ class Mailbox:
 def by_address(persons: tuple[Person, ...]) -> dict[str, Person]:
     """The persons who may answer by mail, by their address."""
     return {person.mail.lower(): person for person in persons if person.mail}
+
+
+class _Mail(NamedTuple):
+    """What counts of a mail."""
+
+    sender: str
+    automatic: bool
+    text: str
+    own_words: str
+
+
+def _read(content: bytes) -> _Mail:
+    mail = message_from_bytes(content, policy=policy.default)
+    automatic = str(mail.get("Auto-Submitted", "no")).lower().strip() != "no" or bool(mail.get("X-Autoreply"))
+    text = _text(mail)
+    return _Mail(parseaddr(str(mail.get("From", "")))[1].lower(), automatic, f"{mail.get('Subject', '')}\n{text}", _own_words(text))
 
 
 def _text(mail: EmailMessage) -> str:

@@ -258,6 +258,16 @@ def test_reply_in_html_and_in_a_strange_charset_is_read_or_passed_over(plant: Pl
     assert plant.state() == ("C", "Odile Marsh", "Seen. (by mail)")
 
 
+@pytest.mark.parametrize("broken", [b'From: "', b"From: <", b"From: Odile Marsh <odile@[larder.example>"])
+def test_mail_with_broken_headers_does_not_keep_the_next_from_being_heard(plant: Plant, broken: bytes) -> None:
+    """The mail library gives up on each of them in a way of its own."""
+    plant.imap.mails.append(broken + b"\r\nSubject: nothing\r\n\r\nNothing.\r\n")
+    plant.imap.arrives(reply(find_code(str(plant.message()["body"]))))
+    assert plant.mailbox.look() == 1
+    assert plant.imap.seen == {0, 1}
+    assert plant.state()[:2] == ("C", "Odile Marsh")
+
+
 def test_mailbox_that_is_away_rings_after_three_times_and_says_when_it_is_back(plant: Plant) -> None:
     """Once, not at every look; what came meanwhile is then taken."""
     plant.imap.refuses = True

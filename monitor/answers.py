@@ -28,7 +28,7 @@ from rules.reading import Instant, Span
 
 T = TypeVar("T")
 
-_CODE: Final = re.compile(r"\bM(\d{1,15})((?:-[A-Z2-7]{4}){4})(?![A-Z0-9])", re.IGNORECASE)
+_CODE: Final = re.compile(r"\bM(\d{1,15})((?:-[A-Z2-7]{4}){4})(?![A-Z0-9])", re.IGNORECASE | re.ASCII)
 
 
 class Submit(Protocol):

@@ -74,7 +74,7 @@ class AnswerTopic:
     def _take(self, payload: bytes) -> Answered:
         try:
             values = json.loads(payload) if len(payload) <= _MOST_BYTES else None
-        except ValueError:
+        except (ValueError, RecursionError):  # also what is nested without end
             values = None
         if not isinstance(values, dict) or not all(isinstance(values.get(key), str) for key in ("person", "answer")):
             return Answered(False, 'it cannot be read; send JSON such as {"person": "Odile Marsh", "answer": "M17-ABCD-EFGH-IJKL-MNOP"}')

@@ -221,7 +221,8 @@ def test_what_is_not_signed_or_has_expired_is_refused_in_words(plant: Plant) -> 
         told = plant.answers.take(text, "Odile Marsh", "mail")
         assert not told.counted
         assert "not one of ours" in told.text
-    assert "there is no code" in plant.answers.take("I have seen it", "Odile Marsh", "mail").text
+    for text in ("I have seen it", "M1-\u212aAAA-AAAA-AAAA-AAAA"):  # the sign for kelvin, which is a K in small letters
+        assert "there is no code" in plant.answers.take(text, "Odile Marsh", "mail").text
     plant.now += 12 * HOUR + SECOND
     assert "expired" in plant.answers.take(code, "Odile Marsh", "mail").text
     assert plant.state()[0] == "B"
@@ -321,10 +322,10 @@ def test_answer_on_the_brokers_topic_acknowledges_and_is_told_back(plant: Plant,
         assert not thread.is_alive()
 
     listening = listen()
-    for payload in ("rubbish", json.dumps({"person": "Tam Okafor", "answer": code}), json.dumps({"person": 7, "answer": code})):
+    for payload in ("rubbish", json.dumps({"person": "Tam Okafor", "answer": code}), json.dumps({"person": 7, "answer": code}), "[" * 4000):
         panel.publish("ferncliff/answers", payload, qos=1)
-    until(lambda: len(told) == 3)
-    assert [one["counted"] for one in told] == [False, False, False]
+    until(lambda: len(told) == 4)
+    assert [one["counted"] for one in told] == [False, False, False, False]
     assert "sent to somebody else" in str(told[1]["text"])
     assert plant.state()[0] == "B"
     end(*listening)
@@ -332,8 +333,8 @@ def test_answer_on_the_brokers_topic_acknowledges_and_is_told_back(plant: Plant,
         20
     )
     listening = listen()
-    until(lambda: len(told) == 4)
-    assert told[3]["counted"] is True
+    until(lambda: len(told) == 5)
+    assert told[4]["counted"] is True
     assert plant.state() == ("C", "Odile Marsh", "coming (by MQTT)")
     end(*listening)
     panel.disconnect()

@@ -72,7 +72,7 @@ class LineDecoder:
 
     def __init__(self, form: LineFormat, mid_line: bool = False) -> None:
         self.form = form
-        self._held = bytearray()
+        self._held = b""
         self._skipping = mid_line
 
     def __len__(self) -> int:
@@ -81,28 +81,26 @@ class LineDecoder:
 
     def reopened(self) -> None:
         """Forget the unfinished line: the port was lost and is there again."""
-        self._held.clear()
-        self._skipping = True
+        self._held, self._skipping = b"", True
 
     def feed(self, data: bytes, received_at: Instant) -> list[Reading | Fault]:
         """Everything that the lines ended by `data` hold, in their order."""
         out: list[Reading | Fault] = []
-        pieces = data.replace(b"\r", b"\n").split(b"\n")
-        for n, piece in enumerate(pieces):
-            if not self._skipping:
-                room = self.form.most_bytes - len(self._held)
-                if len(piece) > room:
-                    out += self._refuse(f"line longer than {self.form.most_bytes} bytes", bytes(self._held) + piece[:room], received_at)
-                    self._held.clear()
-                    self._skipping = True
-                else:
-                    self._held += piece
-            if n < len(pieces) - 1:
-                if self._skipping:
-                    self._skipping = False
-                elif self._held:
-                    out += self._line(bytes(self._held), received_at)
-                self._held.clear()
+        most = self.form.most_bytes
+        *ended, rest = data.replace(b"\r", b"\n").split(b"\n")
+        for piece in ended:
+            line, self._held = self._held + piece, b""
+            if self._skipping:
+                self._skipping = False
+            elif len(line) > most:
+                out += self._refuse(f"line longer than {most} bytes", line[:most], received_at)
+            elif line:
+                out += self._line(line, received_at)
+        if not self._skipping:
+            self._held += rest
+            if len(self._held) > most:
+                out += self._refuse(f"line longer than {most} bytes", self._held[:most], received_at)
+                self._held, self._skipping = b"", True
         return out
 
     def _refuse(self, reason: str, raw: bytes | str, at: Instant) -> list[Reading | Fault]:

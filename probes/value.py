@@ -39,7 +39,8 @@ FAULT_WORDS: dict[str, str] = {
 _NUMBER = re.compile(r"[+-]?\d{1,12}(?:\.\d{1,12})?(?:[eE][+-]?\d{1,3})?")
 _DASH = "-_–—.*"
 _DASHES = re.compile(r"[-_–—.*]{2,}|[-–—]")
-_SUFFIX = re.compile(r"\s*(?:°|º|deg(?:ree)?s?)?\s*[CFK]\Z", re.IGNORECASE)
+_SUFFIX = re.compile(r"\s*(?:°|º|deg(?:ree)?s?)?\s*([CFK])\Z", re.IGNORECASE)
+_UNIT_LETTERS = frozenset("CFKcfk")
 _UNIT = re.compile(r"\s*(?:°|º|deg(?:ree)?s?)?\s*([CFK])", re.IGNORECASE)
 ABSOLUTE_ZERO_C = -273.15
 
@@ -103,19 +104,22 @@ def parse_value(
     `decimals` is how many digits always follow the mark; more or fewer betray a lost byte. `faults` are further
     code words in lower case. `span_c` is what the sensor can read.
     """
-    reason = fault_word(text, faults)
+    body, suffix = text.strip(), unit
+    match = _SUFFIX.search(body) if body[-1:] in _UNIT_LETTERS else None
+    if match:
+        body = body[: match.start()]
+    value = parse_number(body, decimal)
+    words = value is None or bool(faults)  # a number is none of the fault words, unless codes are configured
+    reason = fault_word(text, faults) if words else None
     if reason is not None:
         return reason
-    body, suffix = text.strip(), unit
-    match = _SUFFIX.search(body) if body[-1] in "CFKcfk" else None
     if match:
-        suffix, body = unit_of(match[0]), body[: match.start()]
+        suffix = match[1].upper()
         if unit is not None and suffix != unit:
             return f"unit {suffix} where {unit} is configured"
-        reason = fault_word(body, faults)
+        reason = fault_word(body, faults) if words else None
         if reason is not None:
             return reason
-    value = parse_number(body, decimal)
     if value is None:
         return "not a number"
     if decimals is not None and len(body.strip().partition(decimal)[2]) != decimals:

@@ -32,6 +32,8 @@ RECEIPT: Final = "receipt"
 RELEASE: Final = "release"
 _WEIGHT: Final = re.compile(r"[0-9]{1,6}(\.[0-9]{1,3})?")
 _LONGEST: Final = 120
+#: What a closed deviation may have done with product that is then not there to be released.
+_GONE: Final = ("destroyed", "returned", "diverted")
 
 
 class LotPapers:
@@ -98,7 +100,10 @@ class LotPapers:
         return self._do(hand, job)
 
     def release(self, hand: Hand, lot: str, comment: str = "") -> dict[str, Any]:
-        """Sign the release of a lot; RefusedError names everything that is still to be done first."""
+        """Sign the release of a lot; RefusedError names everything that is still to be done first.
+
+        Where a deviation's answer says that product was destroyed, returned or diverted, `comment` has to say what is left to be released.
+        """
         if hand.role != "reviewer":
             raise RefusedError(f"{hand.by} is not a reviewer; a reviewer releases a lot")
         self._need(lot)
@@ -109,6 +114,8 @@ class LotPapers:
                 raise RefusedError(f"{lot} was released already, by {papers['released']['by']}")
             if papers["missing"]:
                 raise RefusedError(f"{lot} cannot be released yet: {'; '.join(papers['missing'])}")
+            if papers["gone"] and not comment.strip():
+                raise InputError(f"the comment is blank, but {'; '.join(papers['gone'])}; write what is left of {lot} to be released")
             made = {entry.by for entry in self._need(lot).entries if entry.by}
             body = {"lot": lot, "what": "released", "verdict": papers["verdict"], "own_records": hand.by in made, "text": comment.strip()}
             return _released(ledger.append(conn, RELEASE, body, now, hand.by, entered_at=now))
@@ -119,7 +126,8 @@ class LotPapers:
         """How the lot's papers stand.
 
         `receipts` (`seq, at, entered, by, what, material, supplier, supplier_lot, temperature, weight_kg, text, withdrawn`), `on_hold` (ids
-        of its deviations that are not closed), `missing` (what a release still waits for, in words), `released` (`at, by, text,
+        of its deviations that are not closed), `missing` (what a release still waits for, in words), `gone` (what its deviations say was
+        destroyed, returned or diverted, in words), `released` (`at, by, text,
         own_records` of the newest release, or None), `release_again` (a deviation was opened after it), `verdict`.
         """
         self._need(lot)
@@ -131,6 +139,11 @@ class LotPapers:
         report = next((one for one in self.pipeline.report()["lots"] if one["lot"] == lot), None) or lot_results.kept(conn, [lot]).get(lot)
         listed = [one for one in self.deviation_book.listed(conn) if lot in one["affected"]]
         waiting = [one for one in listed if one["closed"] is None]
+        gone = [
+            f"{one['id']} says: {one['answers']['quantity']} {one['answers']['disposition']}"
+            for one in listed
+            if one["answers"].get("disposition") in _GONE
+        ]
         missing = [] if log is not None and log.ended is not None else ["it has not ended"]
         missing += [f"deviation {one['id']} is not closed" for one in waiting]
         if report is None:
@@ -143,7 +156,7 @@ class LotPapers:
         newest = signed[-1] if signed else None
         later = newest is not None and any(one["opened_at"] > parse_instant(newest["at"]) for one in listed)
         return {
-            "lot": lot, "receipts": receipts_of(conn, lot), "on_hold": [one["id"] for one in waiting], "missing": missing,
+            "lot": lot, "receipts": receipts_of(conn, lot), "on_hold": [one["id"] for one in waiting], "missing": missing, "gone": gone,
             "released": newest, "release_again": later, "verdict": report["verdict"] if report else "unproven",
         }  # fmt: skip
 

@@ -163,6 +163,22 @@ def test_lot_on_hold_is_not_released_until_its_deviation_is_closed(site: Any, pl
     assert signed == [("Tam Okafor", "T-0301", "has reviewed the records of this lot and releases it")]
 
 
+def test_lot_of_which_product_was_destroyed_is_released_only_with_what_is_left(site: Any, plain: Any) -> None:
+    """The page says what is gone; without a word on what is left nothing is signed."""
+    site.too_warm()
+    site.desk.end(site.hand(), "T-0301")
+    site.desk.close_deviation(site.hand(), ["D1"], ANSWERS | {"disposition": "destroyed", "quantity": "18 kg", "reason": "Too warm."})
+    site.desk.review_deviation(site.hand("reviewer"), ["D1"])
+    plain.sign_in("reviewer")
+    page = plain.get("/lots/T-0301")
+    assert "D1 says: 18 kg destroyed" in text_of(page)
+    answer = plain.send("/lots/T-0301/release", comment=" ")
+    assert "write what is left of T-0301 to be released" in text_of(answer)
+    assert site.desk.papers("T-0301")["released"] is None
+    plain.get("/lots/T-0301")
+    assert "T-0301 is released by Tam Okafor." in plain.send("/lots/T-0301/release", comment="The other 24 kg.").text
+
+
 def test_running_lot_is_not_released(site: Any, plain: Any) -> None:
     """What is still being judged cannot be signed away."""
     site.read(core_1=31)

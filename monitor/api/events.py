@@ -11,6 +11,7 @@ import json
 import time
 from collections.abc import AsyncIterator
 from typing import Annotated, Any, cast
+from weakref import WeakSet
 
 from fastapi import APIRouter, Depends, Header, Request
 from fastapi.responses import StreamingResponse
@@ -31,7 +32,8 @@ class Feed:
 
     def __init__(self, desk: Desk, *, every_s: float = 1.0, beat_s: float = 15.0) -> None:
         self._desk, self._every_s, self.beat_s = desk, every_s, beat_s
-        self._listeners: set[asyncio.Event] = set()
+        # Weakly: of a listener that hangs up before its stream is read nobody else would ever hear.
+        self._listeners: WeakSet[asyncio.Event] = WeakSet()
         self._task: asyncio.Task[None] | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self.closed = False

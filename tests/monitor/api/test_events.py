@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import threading
 from collections.abc import Iterator
+from types import SimpleNamespace
 
 import httpx
 import pytest
+from fastapi import Request
 
 from monitor import ledger
+from monitor.api.events import Feed, events
 
 
 @pytest.fixture
@@ -73,6 +77,25 @@ def test_last_event_id_that_is_none_gets_its_sentence(client, last):
     """A resume point that no event had is refused, not guessed."""
     answer = client.get("/api/v1/events", headers={"Last-Event-ID": last})
     assert (answer.status_code, answer.json()["type"]) == (422, "/api/v1/problems/invalid")
+
+
+def test_listener_that_went_before_its_stream_began_leaves_its_place_to_another(site):
+    """A phone that hangs up at once never has its stream read: it must not count as connected for ever."""
+
+    async def come_and_go() -> None:
+        feed = Feed(site.desk)
+        scope = {
+            "type": "http",
+            "method": "GET",
+            "path": "/api/v1/events",
+            "headers": [],
+            "app": SimpleNamespace(state=SimpleNamespace(feed=feed)),
+        }
+        for _ in range(100):
+            await events(Request(scope), None)
+        feed.close()
+
+    asyncio.run(come_and_go())
 
 
 def test_open_stream_does_not_keep_the_server_from_stopping(site, client):

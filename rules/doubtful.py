@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from rules.errors import LateEvent
 from rules.finding import Problem
+from rules.limits.watch import Watch
 from rules.quantity import format_instant
 from rules.reading import HOUR, Fault, Instant, Reading
 from rules.track import Track
@@ -58,11 +59,15 @@ class DoubtfulRows:
         if lot is not None:
             lengthen(lot.doubted.setdefault(probe, []), at, track.good)
         for watch in (*track.watches, *track.bare):
-            watch.suspect(at, celsius)
-            if high is not None:
-                watch.suspect(at, high)
-            if watch.news:
-                self.engine.tell_owner(watch)
+            self.tell(watch, at, celsius, high)
+
+    def tell(self, watch: Watch, at: Instant, celsius: float, high: float | None) -> None:
+        """Let a watch know of a suspect reading, of both its values where there are two."""
+        watch.suspect(at, celsius)
+        if high is not None:
+            watch.suspect(at, high)
+        if watch.news:
+            self.engine.tell_owner(watch)
 
     def fault(self, track: Track | None, fault: Fault) -> None:
         """A probe that answered without a temperature."""

@@ -310,11 +310,13 @@ class Engine:
         self._owner[id(watch)] = owner
         if not track.feeds_to(watch):
             track.add(watch, slow=watch.SLOW)
-            good = track.good
+            good, row = track.good, track.row
             if good is not None and good.at == self.now and (watch.last_at is None or watch.last_at < self.now) and not watch.final:
                 high = good.celsius if good.high_c is None else good.high_c
                 if watch.read(self.now, good.celsius + good.offset_c - watch.u, high + good.offset_c + watch.u):
                     owner.hear(watch)
+            elif row is not None and row.at == self.now and (good is None or good.at < self.now):  # a suspect one
+                self.doubtful.tell(watch, row.at, row.celsius + row.offset_c, None if row.high_c is None else row.high_c + row.offset_c)
 
     def detach(self, watch: Watch) -> None:
         """Feed it no more."""

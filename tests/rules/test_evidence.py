@@ -305,3 +305,42 @@ max = "4 °C"
         engine.feed(event)
     [limit] = engine.report()["lots"][0]["limits"]
     assert limit["verdict"] == "unproven"
+
+
+def test_suspect_reading_at_the_instant_of_an_automatic_step_keeps_its_ceiling_from_being_met() -> None:
+    """A step that is entered by itself comes after the readings of its instant, which belong to it too, the suspect ones also."""
+    plan = load_plan(
+        """
+[[probe]]
+id = "core-1"
+place = "core"
+[[probe]]
+id = "cooler-a"
+place = "cooler"
+[[product]]
+code = "links"
+[[product.step]]
+name = "cook"
+advance = { when = "lethality met", how = "auto" }
+[[product.step.limit]]
+name = "hold"
+kind = "lethality"
+rows = [{ at = "63 °C", for = "4 min" }]
+[[product.step]]
+name = "chill"
+[[product.step.limit]]
+name = "air"
+kind = "ceiling"
+place = "cooler"
+max = "4 °C"
+"""
+    )
+    acts = [LotEvent(START, "start", "J-1", "links"), LotEvent(START, "place", "J-1", "core-1")]
+    hot = [Reading("core-1", START + n * 2 * MINUTE, 66.0) for n in range(3)]
+    cold = [Reading("cooler-a", START + n * MINUTE, 3.0) for n in (3, 5, 9, 12)]
+    doubted = Reading("cooler-a", START + 4 * MINUTE, 20.0, suspect="source")
+    engine = Engine(plan)
+    for event in arrange([*acts, *hot, *cold, doubted, LotEvent(START + 12 * MINUTE, "end", "J-1")]):
+        engine.feed(event)
+    [_, air] = engine.report()["lots"][0]["limits"]
+    assert (air["limit"], air["verdict"]) == ("air", "unproven")

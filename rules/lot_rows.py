@@ -91,9 +91,15 @@ class LotRows:
         ph_at = self._ph_at(run)
         if ph_at is None or run.opened is None:
             return
-        beside = any(w is not watch and w.closed is None for w in run.live.values())
+        beside = any(w is not watch and w.closed is None and not self._later(run, w, watch) for w in run.live.values())
         fresh = not watch.read_before and ph_at <= watch.opened
         watch.reach_ph(at, ph_at, met_before=fresh and (ph_at <= run.opened or beside))
+
+    def _later(self, run: Run, other: Watch, watch: Watch) -> bool:
+        """Whether the other's probe was placed at the very instant of the watch's opening, after it: it has covered nothing before."""
+        at_once = other.opened == watch.opened == self.lot.placed.get(other.probe)
+        order = [w is watch for w in run.watches if w is watch or w is other]
+        return at_once and order[0]
 
     def _ph_at(self, run: Run) -> Instant | None:
         rule = run.limit.rule

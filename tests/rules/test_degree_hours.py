@@ -93,3 +93,22 @@ def test_row_with_both_ends_includes_them() -> None:
     assert [band_for(BANDS, c).limit for c in (29.9994, 29.9996, 30.0, 35.0004, 35.0006)] == [30.0, 24.0, 24.0, 24.0, 18.0]
     with pytest.raises(ScienceError):
         band_for(BANDS[:1], 31.0)
+
+
+def test_two_probes_placed_at_once_after_the_ph_do_not_prove_the_time_without_any() -> None:
+    """Neither covered the hours before: the one placed first is asked as if it were alone, and had nothing measured."""
+    limit = Limit("acid", RULE, "core", HOUR)
+    product = Product("p", "p", (Step("receive", None, ()), Step("ferment", None, (limit,))))
+    probes = (Probe("core-1", "core"), Probe("core-2", "core"))
+    engine = Engine(Plan(Site("ferncliff", "Ferncliff Yard Smokehouse"), (product,), (), probes))
+    for at, event, name, value in (
+        (0, "start", "p", ""),
+        (1, "step", "ferment", ""),
+        (10, "measure", "pH", "5.3"),
+        (11, "place", "core-1", ""),
+        (11, "place", "core-2", ""),
+        (12, "end", "", ""),
+    ):
+        engine.feed(LotEvent(at * HOUR, event, "J-1", name, value))
+    [found] = engine.report()["lots"][0]["limits"]
+    assert found["verdict"] == "unproven"

@@ -87,24 +87,24 @@ class Bluetooth:
         asyncio.run(self._run(sink, stop))
 
     async def _run(self, sink: Sink, stop: threading.Event) -> None:
-        holding = [asyncio.create_task(self._hold(address, sink)) for address in dict.fromkeys(d.address for d in self.devices)]
+        holding = [asyncio.create_task(self._hold(address, sink, stop)) for address in dict.fromkeys(d.address for d in self.devices)]
         while not stop.is_set():
             await asyncio.sleep(_STOP_S)
         for task in holding:
             task.cancel()
         await asyncio.gather(*holding, return_exceptions=True)
 
-    async def _hold(self, address: str, sink: Sink) -> None:
+    async def _hold(self, address: str, sink: Sink, stop: threading.Event) -> None:
         """Connect to one device again and again; an outage is told once, when it begins, and once when it ends."""
         mine, waits, told = [d for d in self.devices if d.address == address], self.waits(), ""
         source = self._told_as(address)
-        while True:
+        while not stop.is_set():  # a cancellation alone may be swallowed: by a radio's library, or by a wait that ends in the same moment
             link: Link | None = None
             try:
                 link = await asyncio.wait_for((self.radio or _bleak)(address), _CONNECT_S)
                 sink.state(source, True, f"{source}: connected.")
                 told, waits = "", self.waits()
-                await self._listen(link, mine, sink)
+                await self._listen(link, mine, sink, stop)
                 why = "link lost"
             except asyncio.CancelledError:
                 sink.state(source, False, f"{source}: let go of.")
@@ -121,9 +121,9 @@ class Bluetooth:
                 told = text
             await asyncio.sleep(next(waits))
 
-    async def _listen(self, link: Link, mine: list[Device], sink: Sink) -> None:
+    async def _listen(self, link: Link, mine: list[Device], sink: Sink, stop: threading.Event) -> None:
         asked = [device for device in mine if not await link.notify(device.characteristic, self._hearer(device, sink))]
-        while not link.lost():
+        while not (link.lost() or stop.is_set()):
             for device in asked:
                 self._take(device, await asyncio.wait_for(link.read(device.characteristic), _CONNECT_S), sink)
             slept = 0.0

@@ -147,6 +147,29 @@ def test_device_out_of_reach_does_not_hold_up_another(sink, runner, until) -> No
     assert sum("not found" in text for _, text in sink.states) == 1
 
 
+def test_radio_that_answers_the_end_with_an_error_of_its_own_is_left_all_the_same(sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """A library that swallows the cancellation must not keep the thread."""
+
+    class Swallows(Link):
+        async def notify(self, characteristic: str, heard: Callable[[bytes], None]) -> bool:
+            try:
+                await asyncio.sleep(3600)
+            except asyncio.CancelledError:
+                raise OSError("operation aborted") from None
+            return True
+
+    class Odd(Radio):
+        async def __call__(self, address: str) -> Link:
+            self.links.append(Swallows(self.data, self.notifies))
+            return self.links[-1]
+
+    radio = Odd()
+    runner.start(_source(radio), sink)
+    until(lambda: radio.links, "a link")
+    runner.end()
+    assert radio.links[0].closed
+
+
 def test_outage_of_a_device_is_told_under_the_name_of_its_probes_own_source(sink, runner, until) -> None:  # type: ignore[no-untyped-def]
     """Whoever asks which source a silent probe has gets the name that the outage was told by."""
     heard: list[str] = []

@@ -166,7 +166,14 @@ class Modbus:
             silent = self._silent.get(block.unit)
             if stop.is_set() or (silent is not None and time.monotonic() < silent.until_s):
                 continue
-            found += self._ask(client, block)
+            try:
+                found += self._ask(client, block)
+            except SourceGone:
+                if not found:
+                    raise
+                # What answered stands. A gateway may hang up for want of this one device, which is left alone for a while like any that is
+                # silent; where the line itself is gone, the next round finds it so.
+                return found + self._no_answer(block)
         return found
 
     @staticmethod

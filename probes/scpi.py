@@ -169,12 +169,13 @@ class Scpi:
         held: list[Link] = []
 
         def ask() -> Sequence[Reading | Fault]:
+            found: list[Reading | Fault] = []
+            number = 0
             try:
                 if not held:
                     held.append(self._open())
                     for command in self.setup:
                         held[0].tell(command)
-                found: list[Reading | Fault] = []
                 for number, query in enumerate(self.queries):
                     reply = held[0].ask(query.text, self.timeout_s)
                     found += self._decoded(query, reply)
@@ -190,6 +191,8 @@ class Scpi:
             except (OSError, serial.SerialException, termios.error) as error:
                 while held:
                     held.pop().close()
+                if found:  # what was answered stands; where the line itself is gone, the next round finds it so
+                    return [*found, *(f for left in self.queries[number:] for f in left.faults("the line was lost", self.clock()))]
                 why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
                 raise SourceGone(f"{self.where} cannot be asked ({why}); check its plug and power") from error
 

@@ -4,6 +4,7 @@ import asyncio
 import os
 import pty
 import socket
+import socketserver
 import threading
 import time
 import tty
@@ -254,6 +255,27 @@ def test_dead_device_does_not_stop_the_others_on_tcp(sink, runner, until) -> Non
         runner.end()
     finally:
         server.close()
+
+
+def test_gateway_that_hangs_up_for_a_dead_device_costs_the_others_nothing(sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """What answered before it hung up is kept, and the device behind the dead one is read in later rounds."""
+
+    class Gateway(socketserver.BaseRequestHandler):
+        def handle(self) -> None:
+            while len(asked := self.request.recv(12)) == 12 and asked[6] != 2:
+                count = asked[11]
+                answer = bytes((asked[6], asked[7], 2 * count)) + bytes.fromhex("02c7428e3333")[: 2 * count]
+                self.request.sendall(asked[:4] + len(answer).to_bytes(2, "big") + answer)
+
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), Gateway) as server:
+        server.daemon_threads = True
+        threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True).start()
+        table = {"host": "127.0.0.1", "port": server.server_address[1], "timeout_s": 0.3, "every_s": 0.05, "register": REGISTERS}
+        runner.start(load(table), sink)
+        until(lambda: {i.probe for i in sink.items if isinstance(i, Reading)} == {"core-1", "core-2", "cooler-1-air"}, "all that live")
+        runner.end()
+        server.shutdown()
+    assert {(i.probe, i.reason) for i in sink.items if isinstance(i, Fault)} == {("dead", "no answer")}
 
 
 @pytest.fixture

@@ -273,3 +273,21 @@ def test_instrument_that_never_pauses_is_told_and_can_be_left(sink, runner, unti
         server.shutdown()
         thread.join(5)
     assert not sink.values
+
+
+def test_reply_before_the_line_was_lost_is_kept(instruments: list[Instrument], sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """An instrument that hangs up at the second query has answered the first; the second is a fault."""
+
+    def answer(query: str) -> bytes | None:
+        if query == "READ2?":
+            raise ConnectionAbortedError
+        return b"+7.11000000E+01\n"
+
+    one = Instrument(answer)
+    instruments.append(one)
+    two = {"text": "READ2?", "probes": ["core-2"], "unit": "C"}
+    runner.start(load({"host": "127.0.0.1", "port": one.port, "timeout_s": 2.0, "every_s": 0.05, "query": [QUERY, two]}), sink)
+    until(lambda: len(sink.items) >= 4, "two rounds")
+    runner.end()
+    assert set(sink.values) == {71.1}
+    assert {(i.probe, i.reason) for i in sink.items if isinstance(i, Fault)} == {("core-2", "the line was lost")}

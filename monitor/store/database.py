@@ -54,12 +54,22 @@ class Store:
         """
         with translated(self.where):
             self.dialect.prepare(self._create)
-            with self.write_engine.connect() as connection:
-                self.dialect.check(connection)
-                connection.rollback()
-                migrations.upgrade(connection, self.where)
+            try:
+                with self.write_engine.connect() as connection:
+                    self.dialect.check(connection)
+                    connection.rollback()
+                    if not self._current():
+                        migrations.upgrade(connection, self.where)
+            except BaseException:
+                self.dialect.close()
+                raise
         self._opened = True
         return self
+
+    def _current(self) -> bool:
+        """Whether there is nothing to bring up to date: asked as a reader, so that who only reads waits for no writer."""
+        with self.dialect.readers.connect() as connection, connection.begin():
+            return migrations.current(connection) == migrations.HEAD
 
     def __enter__(self) -> Store:
         return self if self._opened else self.open()

@@ -2,13 +2,19 @@
 
 WAL mode with `synchronous=FULL` ("Write-Ahead Logging", "PRAGMA synchronous" in SQLite's documentation): a commit that
 returned survives a power cut.
+
+SQLite lets whoever asks at the right instant write next ("sqlite3_busy_timeout": it sleeps and tries again), and a service that
+writes group after group leaves such an instant seldom. So all our programs take turns at a lock of the file's folder (flock(2)).
 """
 
 from __future__ import annotations
 
+import fcntl
 import os
 import sqlite3
-from contextlib import closing
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, closing, contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -43,9 +49,11 @@ class SqliteDialect(Dialect):
             f"PRAGMA journal_size_limit={WAL_BYTES}",
             "PRAGMA cache_size=-8000",
         )
-        self._connecting(self.writing, begin="BEGIN IMMEDIATE", more=writing)
+        self._connecting(self.writing, begin="BEGIN IMMEDIATE", more=writing, turn=self._turn)
 
-    def _connecting(self, engine: Engine, begin: str, more: tuple[str, ...]) -> None:
+    def _connecting(
+        self, engine: Engine, begin: str, more: tuple[str, ...], turn: Callable[[], AbstractContextManager[None]] = nullcontext
+    ) -> None:
         """Set the pragmas on every new connection and say BEGIN ourselves, so that DDL and savepoints are transactional."""
         pragmas = (f"PRAGMA busy_timeout={self.busy_ms}", "PRAGMA foreign_keys=ON", "PRAGMA temp_store=MEMORY", *more)
 
@@ -57,7 +65,29 @@ class SqliteDialect(Dialect):
 
         @event.listens_for(engine, "begin")
         def begun(connection: Connection) -> None:
-            connection.exec_driver_sql(begin)
+            with turn():
+                connection.exec_driver_sql(begin)
+
+    @contextmanager
+    def _turn(self) -> Iterator[None]:
+        """Be the next to write: only whoever has the turn asks SQLite for its lock, so that none who waits is passed by.
+
+        It is a courtesy, and SQLite's lock keeps the file whole: where the turn is not to be had in time it is asked without.
+        """
+        try:
+            folder = os.open(self.path.parent, os.O_RDONLY)
+        except OSError:
+            yield  # BEGIN tells what is wrong with it
+            return
+        try:
+            until = time.monotonic() + self.busy_ms / 1000
+            while not _locked(folder) and time.monotonic() < until:
+                time.sleep(0.002)
+            yield
+        finally:
+            with suppress(OSError):
+                fcntl.flock(folder, fcntl.LOCK_UN)  # closing is not enough where the process has just been forked
+            os.close(folder)
 
     def prepare(self, create: bool) -> None:
         """Make the file's folder, or refuse a file that is not there."""
@@ -116,6 +146,17 @@ class SqliteDialect(Dialect):
             part.unlink(missing_ok=True)
             raise StoreDamaged(f"the backup of {self.path} is not sound ({verdict}); keep the last good backup and check the disk")
         keep_whole(part, target)
+
+
+def _locked(folder: int) -> bool:
+    """Take the lock; False where another has it, True also where the file system knows no such lock."""
+    try:
+        fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return True
+    return True
 
 
 def keep_whole(part: Path, target: Path) -> None:

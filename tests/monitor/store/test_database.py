@@ -29,6 +29,15 @@ def test_reader_cannot_write(store: Store) -> None:
         plans.set_setting(conn, "a", 1)
 
 
+@pytest.mark.parametrize("engine", ["sqlite"], indirect=True)  # PostgreSQL is asked once more whether its server can be written to
+def test_store_that_is_being_written_opens_for_reading(store: Store, database: str) -> None:
+    """An export at midnight, or a check of the ledger, waits for no writer."""
+    with store.write() as writing:
+        plans.set_setting(writing, "a", 1)
+        with Store(database, busy_timeout_s=0) as other, other.read() as conn:
+            assert plans.get_setting(conn, "a") is None
+
+
 def test_reader_sees_one_state(store: Store) -> None:
     """What is committed while a reader reads is not seen by it."""
     with store.read() as conn:

@@ -52,6 +52,26 @@ def test_future_is_done_only_after_the_commit(store: Store) -> None:
         assert kept(store, "a") == [1]
 
 
+def test_command_writes_beside_a_writer_that_never_rests(database: str) -> None:
+    """A wired source sends all the time, so that a next group begins as one ends: other programs get their turn all the same."""
+    ended = threading.Event()
+    with Store(database) as store, Writer(store, idle_s=0.2) as writer, Store(database) as beside:
+
+        def poured(conn: Connection) -> None:
+            plans.set_setting(conn, "poured", 1)
+            if not ended.wait(0.001):
+                writer.submit(poured, waiting=False)
+
+        writer.submit(poured, waiting=False)
+        try:
+            for n in range(3):
+                with beside.write() as conn:
+                    plans.set_setting(conn, "beside", n)
+        finally:
+            ended.set()
+        assert kept(store, "beside") == [2]
+
+
 def test_somebody_waiting_commits_those_who_do_not(store: Store) -> None:
     """A waiting job takes the patient ones before it along."""
     with Writer(store, idle_s=60) as writer:

@@ -290,6 +290,7 @@ class Lot:
     def drop_mover(self, mover: Watch) -> None:
         """Stop feeding a mover."""
         self.movers.remove(mover)
+        self.hub.keep(mover)  # a closing asked for at this very instant has nothing left to close, and no name in a snapshot
         self.hub.detach(mover)
 
     def _dismiss(self, mover: Watch, at: Instant) -> None:

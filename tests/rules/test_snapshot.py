@@ -39,6 +39,15 @@ def test_snapshot_between_any_two_events_changes_nothing(seed: int) -> None:
     assert _judge(scenario.plan, events, restoring=True) == _judge(scenario.plan, events, restoring=False)
 
 
+def test_snapshot_can_be_taken_when_a_core_comes_out_as_its_lot_leaves_a_profile() -> None:
+    """What followed the core for the profile is gone at once, and so is the closing that its step's end had asked for."""
+    scenario = seeded(127)
+    engine = Engine(scenario.plan)
+    for event in arrange(scenario.events):
+        engine.feed(event)
+        engine.snapshot()
+
+
 @pytest.mark.full
 @pytest.mark.parametrize("first", range(0, 200, 20))
 def test_snapshot_between_any_two_events_changes_nothing_in_many(first: int) -> None:

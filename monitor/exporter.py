@@ -40,6 +40,8 @@ from rules.reading import HOUR, MINUTE, Instant, Span
 log = structlog.get_logger()
 #: After midnight, so that readings on their way have arrived.
 EXPORT_AFTER: Span = 5 * MINUTE
+#: A re-judgement that is owed is waited for so long after that; where something is late all the time, one is owed nearly always.
+LATE_AT_MOST: Span = HOUR
 #: So many days back a missed export is made up for by itself; an older one somebody asks for.
 DAYS_OWED = 7
 #: An export that failed is tried again after this.
@@ -66,7 +68,7 @@ class Exporter:
         self._looked_at: Instant | None = None
         self._tried: dict[str, Instant] = {}
         self._recalls: int | None = None  # the newest recall whose days are known to have been exported since
-        self._made_since: set[str] = set()  # days known to have been exported after their end
+        self._made_since: set[str] = set()  # days known to have been exported after their end, with nothing late owed
         self._thread: threading.Thread | None = None
         self._process: subprocess.Popen[str] | None = None
         self._closed = False
@@ -90,11 +92,12 @@ class Exporter:
         today = local(now, zone).date()
         days = [(today - timedelta(days=back)).isoformat() for back in range(DAYS_OWED, 0, -1)]
         home = self._config.data / "exports" / self._site.id
-        missing = [d for d in days if day_span(d, zone)[1] + EXPORT_AFTER <= now and not self._is_made(home, d)]
         with self._store.read() as conn:
-            if late.waiting(conn) is not None:
-                return []  # the day is exported once what came late is judged, not twice
-            changed = [d for d in self._recalled(conn, home) if d not in missing]
+            # The day is exported once what came late is judged, not twice; should that not end, it is exported all the same.
+            waiting = late.waiting(conn) is not None
+            after = EXPORT_AFTER + (LATE_AT_MOST if waiting else 0)
+            missing = [d for d in days if day_span(d, zone)[1] + after <= now and not self._is_made(home, d, judged=not waiting)]
+            changed = [] if waiting else [d for d in self._recalled(conn, home) if d not in missing]
             return [*changed, *(d for d in missing if plans.in_force(conn, day_span(d, zone)[1]) is not None)]
 
     def _recalled(self, conn: Connection, home: Path) -> list[str]:
@@ -119,8 +122,8 @@ class Exporter:
                 continue
         return made
 
-    def _is_made(self, home: Path, day: str) -> bool:
-        """Whether an export of the whole day is there; one made before its midnight does not count."""
+    def _is_made(self, home: Path, day: str, *, judged: bool) -> bool:
+        """Whether an export of the whole day is there (`judged`: with nothing late owed); one made before its midnight does not count."""
         if day in self._made_since:
             return True
         for folder in (home / day, *home.glob(f"{day}-r*")):
@@ -128,8 +131,12 @@ class Exporter:
                 manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
             except (OSError, ValueError):
                 continue
-            if isinstance(manifest, dict) and manifest.get("day_over"):
+            if not isinstance(manifest, dict) or not manifest.get("day_over"):
+                continue
+            if not manifest.get("being_judged"):
                 self._made_since.add(day)
+                return True
+            if not judged:
                 return True
         return False
 
@@ -154,8 +161,6 @@ class Exporter:
         now = self._clock()
         over = day_span(day, self._site.zone)[1] + EXPORT_AFTER <= now
         if code == 0:
-            if over:
-                self._made_since.add(day)
             key = causes.export_failed(day, now, "").key
             self._writer.submit(lambda conn: self._alarms.clear(conn, key, now), waiting=False)
             return Path(out)

@@ -9,9 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from monitor import late
 from monitor.alarms.listing import open_alarms
 from monitor.config import load_config
 from monitor.errors import ExportError, RefusedError, StoreClosed
+from monitor.late import Late
 from monitor.service import Service
 from rules.quantity import parse_instant
 from rules.reading import HOUR, MINUTE, Reading
@@ -128,6 +130,24 @@ def test_export_made_before_midnight_is_made_again_after_it(house):
     assert house.exported() == ["2026-03-02", "2026-03-02-r2"]
     manifest = json.loads((house.folder / "data/exports/ferncliff/2026-03-02-r2/manifest.json").read_text(encoding="utf-8"))
     assert manifest["day_over"] is True
+
+
+def test_export_waits_an_hour_for_what_is_late_and_is_made_again_once_that_is_judged(house):
+    """Where something is late all the time a re-judgement is owed nearly always: such a day still has its export."""
+    house.start()
+    owed = Late(house.now - HOUR)
+    house.service.writer.submit(lambda conn: late.put_waiting(conn, owed)).result(10)
+    house.now += 12 * HOUR + 6 * MINUTE
+    assert house.exported() == []
+    house.now += HOUR
+    assert house.exported() == ["2026-03-02"]
+    house.now += HOUR
+    assert house.exported() == ["2026-03-02"]
+    house.service.writer.submit(lambda conn: late.put_waiting(conn, None)).result(10)
+    house.now += HOUR
+    assert house.exported() == ["2026-03-02", "2026-03-02-r2"]
+    house.now += HOUR
+    assert house.service.exporter.owed(house.now) == []
 
 
 def test_export_that_fails_rings_and_is_tried_again(house):

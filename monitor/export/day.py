@@ -160,7 +160,8 @@ def _finish(
     colophon = Colophon(
         day=span.day, since=span.since, until=span.until, revision=manifest["revision"], made_at=manifest["made_at"],
         head=manifest["ledger"]["head"], key=key.public, fingerprint=key.fingerprint, program=manifest["program"],
-        problems=manifest["problems"], changed=manifest["changed"], checks=checks, day_over=manifest["day_over"],
+        problems=manifest["problems"], being_judged=manifest["being_judged"], changed=manifest["changed"], checks=checks,
+        day_over=manifest["day_over"],
     )  # fmt: skip
     about = About(span.day, span.since, span.until, span.lots)
     write_pdf(folder / "day.pdf", tell(folder, list(zip(loaded, span.lots_of, strict=True)), report, colophon, about))

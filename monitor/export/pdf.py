@@ -62,6 +62,11 @@ def _cover(sheet: Sheet, story: Story) -> None:
     if colophon.problems:
         sheet.say("THE FILES OF THIS EXPORT DO NOT REPEAT WHAT WAS FOUND WHILE THE DAY RAN:", bold=True, loud=True)
         sheet.points(colophon.problems)
+    if colophon.being_judged:
+        sheet.say(
+            f"Not yet held against what was found while the day ran, since this is still being judged anew: {colophon.being_judged}.",
+            bold=True, loud=True,
+        )  # fmt: skip
     for entry in story.of_kind("recall"):
         sheet.say(f"{wording.recall_text(entry, story.clock, site.unit)} It is judged here with that taken off.", bold=True)
     if colophon.changed:

@@ -35,6 +35,7 @@ class Colophon:
     fingerprint: str
     program: str
     problems: Sequence[str]
+    being_judged: str
     changed: Sequence[str]
     checks: Mapping[str, Mapping[str, Any]]
     day_over: bool

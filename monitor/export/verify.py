@@ -78,6 +78,10 @@ def check_folder(folder: Path, key: str | None = None, head: str | None = None) 
     _check_seals(folder, _check_ledger(folder, manifest["ledger"], head, outcome), outcome)
     for problem in manifest["problems"]:
         outcome.wrong.append(f"the export itself says: {problem}")
+    if manifest.get("being_judged"):
+        outcome.unknown.append(
+            f"That judging these files repeats what was found live: {manifest['being_judged']}, was still being judged anew."
+        )
     _say_what_is_open(key, head, outcome)
     return outcome
 

@@ -12,7 +12,9 @@ from typing import Any
 
 import pytest
 
+from monitor import late
 from monitor.export.sheet import Sheet, dashes, plain
+from monitor.export.verify import check_folder
 from monitor.export.wording import day_verdict, margin, sources
 from rules.limits.spec import Ceiling
 from rules.plan import Citation, Limit
@@ -22,7 +24,11 @@ from rules.reading import MINUTE
 @pytest.fixture(scope="module")
 def pages(made_export: Path) -> list[str]:
     """The text of each page, in order of lines, as pdftotext (Poppler) reads it."""
-    path = made_export / "exports" / "ferncliff" / "2026-03-02" / "day.pdf"
+    return pages_of(made_export / "exports" / "ferncliff" / "2026-03-02" / "day.pdf")
+
+
+def pages_of(path: Path) -> list[str]:
+    """The text of each page of a file."""
     tool = shutil.which("pdftotext")
     assert tool is not None, "pdftotext of poppler-utils is needed to read PDFs back"
     text = subprocess.run([tool, "-layout", str(path), "-"], capture_output=True, text=True, timeout=60, check=True).stdout
@@ -144,3 +150,15 @@ def test_service_does_not_load_the_pdf_library() -> None:
 def test_empty_day_has_a_pdf(empty_site: Any) -> None:
     """Nothing measured, nothing made: the day is exported and says so."""
     assert (empty_site.export().path / "day.pdf").stat().st_size > 1000
+
+
+def test_day_whose_late_readings_are_still_being_judged_says_so(empty_site: Any) -> None:
+    """It was not held against what was found live: who signs the page and who checks the folder are both told."""
+    owed = late.Late(0, asked=("the gateway was away",))
+    empty_site.write(lambda conn: late.put_waiting(conn, owed))
+    path = empty_site.export().path
+    told = "since this is still being judged anew: the gateway was away."
+    assert f"Not yet held against what was found while the day ran, {told}" in pages_of(path / "day.pdf")[0]
+    outcome = check_folder(path)
+    assert outcome.wrong == []
+    assert any("the gateway was away, was still being judged anew" in text for text in outcome.unknown)

@@ -6,6 +6,7 @@ table more; otherwise nothing is changed.
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import tomllib
@@ -101,14 +102,30 @@ def _plain(value: object) -> object:
 
 
 def replace_file(path: Path, text: str, moment: datetime) -> Path:
-    """Put `text` in the file's place in one step, and keep what was there beside it; the copy's path."""
+    """Put `text` in the file's place in one step, and keep what was there beside it; the copy's path.
+
+    Both are on the disk before the old file goes: a power cut leaves one whole file or the other.
+    """
     kept = path.with_name(f"{path.name}.{moment:%Y%m%d-%H%M%S}")
     number = 1
     while kept.exists():
         kept, number = path.with_name(f"{path.name}.{moment:%Y%m%d-%H%M%S}-{number}"), number + 1
     shutil.copy2(path, kept)
+    _sync(kept)
     beside = path.with_name(f".{path.name}.new")
     beside.write_bytes(text.encode("utf-8"))
     shutil.copymode(path, beside)
+    _sync(beside)
+    _sync(path.parent)
     beside.replace(path)
+    _sync(path.parent)
     return kept
+
+
+def _sync(path: Path) -> None:
+    """Have a file, or a folder's names, on the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,8 +1,10 @@
 """`larderer probes`, `probes watch` and `probes add` on a machine made of folders: what is found, shown, asked and written."""
 
+import os
 import re
 import threading
 import tomllib
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +16,7 @@ from typer.testing import CliRunner
 from monitor.cli import app
 from monitor.commands.probe_add import Wanted, add_probe
 from monitor.errors import InputError
-from monitor.toml_append import table_text, with_table
+from monitor.toml_append import replace_file, table_text, with_table
 from probes import kernel_files, onewire
 from rules.errors import PlanError
 
@@ -240,6 +242,24 @@ def test_table_is_added_to_any_file_or_refused(text: str) -> None:
     expected = tomllib.loads(text)
     expected.setdefault("source", []).append(table)
     assert tomllib.loads(out) == expected
+
+
+def test_new_file_and_the_copy_of_the_old_are_on_the_disk_before_it_is_replaced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A power cut at any moment leaves one whole plan or the other, never an empty one."""
+    plan, synced = tmp_path / "plan.toml", list[str]()
+    plan.write_text("old = 1\n")
+    sync = os.fsync
+
+    def seen(handle: int) -> None:
+        synced.append(f"{Path(os.readlink(f'/proc/self/fd/{handle}')).name}, plan is {plan.read_text().strip()}")
+        sync(handle)
+
+    monkeypatch.setattr(os, "fsync", seen)
+    kept = replace_file(plan, "new = 2\n", datetime(2026, 3, 2, 8, 0, 0, tzinfo=UTC))
+    assert (plan.read_text(), kept.read_text()) == ("new = 2\n", "old = 1\n")
+    before = [line for line in synced if line.endswith("plan is old = 1")]
+    assert before == [f"{name}, plan is old = 1" for name in (kept.name, ".plan.toml.new", tmp_path.name)]
+    assert synced[-1] == f"{tmp_path.name}, plan is new = 2"
 
 
 def test_topics_heard_on_the_broker_are_found_and_one_is_added(yard: Path, mosquitto: Any) -> None:

@@ -76,12 +76,9 @@ def check_folder(folder: Path, key: str | None = None, head: str | None = None) 
     _check_signature(manifest, key, outcome)
     _check_files(folder, manifest["files"], outcome)
     _check_seals(folder, _check_ledger(folder, manifest["ledger"], head, outcome), outcome)
-    for problem in manifest["problems"]:
-        outcome.wrong.append(f"the export itself says: {problem}")
+    outcome.wrong += [f"the export itself says: {problem}" for problem in manifest["problems"]]
     if manifest.get("being_judged"):
-        outcome.unknown.append(
-            f"That judging these files repeats what was found live: {manifest['being_judged']}, was still being judged anew."
-        )
+        outcome.unknown.append(f"That these files repeat what was found live: {manifest['being_judged']}, was still being judged anew.")
     _say_what_is_open(key, head, outcome)
     return outcome
 
@@ -108,8 +105,7 @@ def read_key(path: Path) -> str:
 def hexadecimal(text: str, what: str, least: int = 64) -> str:
     """A key or a hash, or its first `least` hexadecimal digits and more, in small letters."""
     if not re.fullmatch(f"(?!0+$)[0-9a-fA-F]{{{least},64}}", text.strip()):  # every ledger begins after 64 zeros: they prove nothing
-        many = "64" if least == 64 else f"{least} to 64"
-        raise InputError(f"{what} is {text.strip()[:80]!r}; write {many} hexadecimal digits, not all of them 0")
+        raise InputError(f"{what} is {text.strip()[:80]!r}; write {least}{' to 64' * (least < 64)} hexadecimal digits, not all of them 0")
     return text.strip().lower()
 
 

@@ -18,6 +18,7 @@ from monitor.alarms import causes, troubles
 from monitor.alarms.alarms import Alarms
 from monitor.alarms.causes import Cause
 from monitor.alarms.listing import open_rows
+from monitor.store.evidence import is_future
 from rules.engine import Engine
 from rules.plan import Plan
 from rules.quantity import format_instant
@@ -48,7 +49,7 @@ class ProbeWatch:
         """`gone(probe)` names the probe's source where that is known to be gone, else ""."""
         self._alarms, self._gone = alarms, gone
         self._doubt: dict[str, tuple[Instant, str]] = {}  # probe: since when it gives nothing usable, and what it gives
-        self._waited: dict[str, Instant] = {}  # probe that never said anything: since when something depends on it
+        self._waited: dict[str, Instant] = {}  # probe never heard by this clock: since when it was waited for
         self._idle: dict[str, Instant] = {}  # probe that says nothing usable: when it was last seen that nothing depends on it
         # What stands: the key of the alarm by (probe, how), and since when each key stands; None: to be read from the store.
         self._rung: dict[tuple[str, str], str] | None = None
@@ -64,6 +65,8 @@ class ProbeWatch:
         rung = self._standing(conn)
         for item in items:
             why = item.reason if isinstance(item, Fault) else item.suspect
+            if not why and item.probe in self._waited:
+                self._waited[item.probe] = max(self._waited[item.probe], min(item.at, now))
             if not why and not rung and not self._doubt:
                 continue  # nearly every reading: nothing stands that it could clear
             since = self._doubt.get(item.probe)
@@ -84,6 +87,8 @@ class ProbeWatch:
         missed = []
         for probe in plan.probes:
             heard, doubt = engine.heard(probe.id), self._doubt.get(probe.id)
+            if heard is not None and is_future(heard, now):
+                heard = None  # dated while the clock was ahead: it says nothing of now
             told = (probe.id, _SILENT) in rung or (probe.id, _FAULT) in rung
             if heard is not None and now - heard <= probe.silent_after and doubt is None and not told:
                 continue  # nearly every probe at nearly every tick: who depends on it is asked only where it matters
@@ -94,8 +99,8 @@ class ProbeWatch:
                 self._over(conn, probe.id, _SILENT, now)
                 self._over(conn, probe.id, _FAULT, now)
                 continue
-            if heard is None:  # placed, or in a room of a lot, and never a word from it
-                heard = self._waited.setdefault(probe.id, now)
+            if heard is None:  # placed, or in a room of a lot, and never a word from it, or none by this clock
+                heard = self._waited[probe.id] = min(self._waited.get(probe.id, now), now)
             # What depends on it anew is a new trouble, although the probe has been dead for longer: told once is not told to this lot.
             anew = self._idle.get(probe.id, heard)
             if (overdue := now - heard - probe.silent_after) > 0:

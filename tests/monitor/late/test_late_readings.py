@@ -194,3 +194,25 @@ def test_readings_more_than_48_h_late_wait_for_a_person(rig: Rig) -> None:
     rig.agrees()
     assert desk.late()["unjudged"] == []
     assert "too-late" not in rig.standing()
+
+
+def test_clock_that_was_ahead_and_came_back_helps_no_lot_and_hides_no_dead_probe(rig: Rig) -> None:
+    """Stamps a month ahead stay in the store: what comes by the right time is judged, and who sends nothing by it rings."""
+    for event in ENTRIES[:3]:
+        rig.enter(event)
+    rig.send([Reading(probe, START + 3, fahrenheit(60.0)) for probe in ("core-1", "core-2")])
+    rig.now = START + 30 * 24 * HOUR
+    rig.send([Reading(probe, rig.now, fahrenheit(60.0)) for probe in ("core-1", "core-2")])
+    rig.tick()
+    rig.now = START + MINUTE
+    rig.restart()
+    for _ in range(6):
+        rig.now += MINUTE
+        rig.send([Reading("core-2", rig.now, fahrenheit(151.0)), Reading("cooler-air", rig.now, fahrenheit(50.0))])
+        rig.tick()
+    rig.catch_up()
+    assert {"verdict/room/cooler-1/cooler air", "probe/core-1/silent"} <= rig.standing()
+    assert "probe/core-2/silent" not in rig.standing()
+    assert rig.records("clock") == [{"from": "2026-04-01T14:00:00Z", "to": "2026-03-02T14:01:00Z"}]
+    rig.send([Reading("core-1", rig.now, fahrenheit(100.0))])
+    assert "probe/core-1/silent" not in rig.standing()

@@ -26,7 +26,7 @@ class WatchKey(NamedTuple):
 
     def words(self) -> str:
         """The watch for a sentence."""
-        return f"lot {self.lot}, {self.step}, {self.limit}, probe {self.probe}"
+        return f"lot {self.lot}, {self.step}, {self.limit}" + (f", probe {self.probe}" if self.probe else "")
 
 
 class Found(NamedTuple):
@@ -77,8 +77,11 @@ def differences(
 
 def _against_ledger(report: Mapping[str, Any], found: Mapping[WatchKey, Found], ended: set[str], until: Instant) -> Iterator[str]:
     judged = dict(watches(report))
+    served = {key._replace(probe="") for key in judged if key.probe}
     for key, live in found.items():
         if live is CORRECTED or (live.verdict != "deviated" and key.lot not in ended):
+            continue
+        if key in served:  # no probe had served it when the step was left, and one did when the lot came back to it
             continue
         if live.at is not None and parse_instant(live.at) > until:
             continue
@@ -134,10 +137,10 @@ def _lot_differences(lot: str, ours: Mapping[str, Any], theirs: Mapping[str, Any
 
 
 def watches(report: Mapping[str, Any]) -> Iterator[tuple[WatchKey, Found]]:
-    """Every watch of a report with its verdict."""
+    """Every watch of a report with its verdict; a limit that no probe came to serve has its own, under no probe's name, as it was found."""
     for lot in report["lots"]:
         for limit in lot.get("limits", ()):
-            for watch in limit.get("watches", ()):
+            for watch in limit.get("watches", ()) or ({"verdict": limit["verdict"]},):
                 key = WatchKey(str(lot["lot"]), str(limit["step"]), str(limit["limit"]), str(watch.get("probe", "")))
                 yield key, Found(str(watch["verdict"]), _instant_text(watch.get("at")))
 

@@ -347,3 +347,17 @@ def test_memory_does_not_grow_with_the_readings(empty_site: Any) -> None:
         finally:
             tracemalloc.stop()
     assert (peaks[1] - peaks[0]) / 6000 < 150
+
+
+def test_lot_that_ended_without_a_step_is_found_the_same_in_the_files(empty_site: Any) -> None:
+    """The step's limits have no probe and are unproven, live and in the files: that is no difference that anybody should be rung for."""
+    listed = [LotEvent(EIGHT, "start", "J-0305", "juniper-links"), LotEvent(EIGHT, "place", "J-0305", "core-1")]
+    listed += [LotEvent(EIGHT + HOUR, "step", "J-0305", "cook"), LotEvent(EIGHT + 2 * HOUR, "end", "J-0305")]
+    empty_site.arrive([readings.Arrival(Reading("core-1", EIGHT + m * MINUTE, 0.0), EIGHT + m * MINUTE) for m in range(121)])
+    empty_site.write(lambda conn: [events.add(conn, e, e.at) for e in listed])
+    empty_site.arrive([readings.Arrival(Reading("cooler-air", EIGHT + 3 * HOUR, 3.0), EIGHT + 3 * HOUR)])
+    live = empty_site.record_findings(NEXT)
+    path = empty_site.export(live=live).path
+    chill = json.loads((path / "lots.json").read_text())["lots"][0]["limits"][-1]
+    assert (chill["limit"], chill["verdict"], chill["watches"]) == ("stabilization", "unproven", [])
+    assert manifest_of(path)["problems"] == []

@@ -108,20 +108,21 @@ class ProbeWatch:
             elif doubt is not None and (overdue := now - doubt[0] - probe.silent_after) > 0:
                 missed.append(_Missed(probe.id, _FAULT, max(doubt[0], anew), overdue, serving, doubt[1]))
         # One that gave faults and then nothing is one trouble, told already.
-        self._tell(conn, [one for one in missed if (one.probe, _SILENT) not in rung and (one.probe, _FAULT) not in rung], now)
+        self._tell(conn, [one for one in missed if (one.probe, _SILENT) not in rung and (one.probe, _FAULT) not in rung], engine, now)
 
-    def _tell(self, conn: Connection, missed: list[_Missed], now: Instant) -> None:
+    def _tell(self, conn: Connection, missed: list[_Missed], engine: Engine, now: Instant) -> None:
         """Ring once for each trouble: a source that is gone, those that fell silent together, those that answer alike."""
-        rung, groups = self._standing(conn), dict[tuple[str, str], list[_Missed]]()
+        rung, groups, beside = self._standing(conn), dict[tuple[str, str], list[_Missed]](), dict[str, list[_Missed]]()
         for one in missed:
             if source := self._gone(one.probe):
-                cause = causes.source_gone(source, one.since, f"{one.probe} is silent with it.")
-                rung[one.probe, one.how] = self._raise(conn, replace(cause, member=one.probe), now)
+                rung[one.probe, one.how] = self._raise(conn, _with_source(conn, source, one), now)
             elif key := self._beside(one):
-                self._raise(conn, replace(_cause([one]), key=key, member=one.probe), now)
-                rung[one.probe, one.how] = key
+                beside.setdefault(key, []).append(one)
             else:
                 groups.setdefault((one.how, one.reason), []).append(one)
+        for key, more in beside.items():
+            if max(one.overdue for one in more) >= GATHER:
+                self._join(conn, key, more, engine, now)
         for group in groups.values():
             if max(one.overdue for one in group) < GATHER:
                 continue
@@ -130,6 +131,14 @@ class ProbeWatch:
                 cause = replace(cause, key=f"{cause.key}/{format_instant(cause.since)}")
             for one in group:
                 rung[one.probe, one.how] = self._raise(conn, replace(cause, member=one.probe), now)
+
+    def _join(self, conn: Connection, key: str, more: list[_Missed], engine: Engine, now: Instant) -> None:
+        """More probes of a trouble that stands: its words name all, new ones first; who has seen it without them is told (`widens`)."""
+        rung, since = self._standing(conn), self._since[key]
+        known = [_Missed(probe, how, since, 0, tuple(engine.serving(probe))) for (probe, how), its in rung.items() if its == key]
+        cause = replace(_cause([*more, *known]), key=key, since=since, widens=True)
+        for one in more:
+            rung[one.probe, one.how] = self._raise(conn, replace(cause, member=one.probe), now)
 
     def _beside(self, one: _Missed) -> str:
         """The key of an alarm that stands for probes that fell silent when this one did, or ""."""
@@ -164,6 +173,16 @@ class ProbeWatch:
                     self._rung |= {(probe, how): row["key"] for probe in json.loads(row["members"]) if probe}
                     self._since[row["key"]] = row["since"]
         return self._rung
+
+
+def _with_source(conn: Connection, source: str, one: _Missed) -> Cause:
+    """The cause of a probe that is silent with its source; news where it is needed only since somebody has seen that the source is gone."""
+    cause = replace(causes.source_gone(source, one.since, f"{one.probe} is silent with it."), member=one.probe)
+    stands = next(iter(open_rows(conn, cause.key)), None)
+    if stands is None or stands["acknowledged_at"] is None or one.since <= stands["acknowledged_at"]:
+        return cause
+    text = f"{one.probe} is silent with it, and is needed since {format_instant(one.since)}."
+    return replace(cause, since=stands["since"], text=text, where=", ".join(one.serving), widens=True)
 
 
 def _cause(group: list[_Missed]) -> Cause:

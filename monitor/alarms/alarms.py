@@ -246,7 +246,11 @@ class Alarms:
     def hurry(self, conn: Connection, number: int, now: Instant) -> None:
         """A message about this alarm reached nobody: the next rung is told now, not when its turn comes."""
         row = row_of(conn, number)
-        if row["rang_at"] is not None and row["next_at"] is not None and row["rung"] < len(self._ladder.rungs(row["priority"])):
+        if row["rang_at"] is None or row["rung"] >= len(self._ladder.rungs(row["priority"])):
+            return
+        cause = _cause(row)
+        # A momentary one waits for no rung, but it has to reach somebody all the same.
+        if row["next_at"] is not None or (cause.momentary and not cause.by and row["state"] == State.RETURNED.value):
             self._ladder.set(conn, number, {"next_at": now})
             self._climb(conn, row_of(conn, number), now)
 
@@ -284,6 +288,8 @@ class Alarms:
         returned = row["rang_at"] is not None and row["state"] in ("D", "E", "F")
         worse = returned or cause.severity > row["severity"] or PRIORITIES.index(cause.priority) > PRIORITIES.index(row["priority"])
         values: dict[str, Any] = {"clear_at": None}
+        # Acknowledged for fewer: nobody has seen that this member is of it too.
+        also = cause.widens and cause.member not in members and row["state"] == "C"
         if cause.member not in members:
             values["members"] = _text([cause.member] if returned else [*members, cause.member])
             values["probes"] = _text(sorted({*json.loads(row["probes"]), cause.member}))
@@ -297,13 +303,15 @@ class Alarms:
                 "latched": int(cause.latched or row["latched"]),
                 "followed": int(excursions.followed(cause)),
             }
+        elif cause.widens:
+            values["cause"] = _text(cause.as_json())
         self._ladder.set(conn, row["id"], values)
         if worse and row["rang_at"] is None:
             sooner = now + _delay_left(cause, now)
             self._ladder.set(conn, row["id"], {"next_at": sooner if row["next_at"] is None else min(sooner, row["next_at"])})
-        elif worse:
+        elif worse or also:
             self._move(conn, row, Happening.RAISE, now, "", cause.text, {"rung": 0, "anchor_at": now, "next_at": now, "returned_at": None})
-            self._climb(conn, row_of(conn, row["id"]), now, "WORSE" if not returned else "AGAIN")
+            self._climb(conn, row_of(conn, row["id"]), now, "AGAIN" if returned else "WORSE" if worse else "ALSO")
         return int(row["id"])
 
     def _ring(self, conn: Connection, row: RowMapping, now: Instant) -> None:
@@ -312,16 +320,21 @@ class Alarms:
         rung, wait = self._ladder.goes_on(conn, row, now)
         self._move(conn, row, Happening.RAISE, now, "", "", {"rang_at": now, "anchor_at": now, "next_at": now + wait, "rung": rung})
         row = row_of(conn, row["id"])
-        if wait <= 0 or cause.momentary:
+        if wait <= 0 or cause.by:
             self._climb(conn, row, now)
+        elif cause.momentary:  # what waits already to be told of the same is told by this newer one, at the same time
+            for older in open_rows(conn, row["key"]):
+                if older["id"] < row["id"] and older["state"] == State.RETURNED.value:
+                    self._ladder.set(conn, older["id"], {"next_at": None})
         if cause.momentary:
-            self._move(conn, row, Happening.CLEAR, now, "", "", {"returned_at": now, "next_at": None})
+            self._move(conn, row, Happening.CLEAR, now, "", "", {"returned_at": now})
 
     def _climb(self, conn: Connection, row: RowMapping, now: Instant, mark: str = "") -> None:
-        if hiding_of(in_force(conn), row["key"], bool(row["critical"])) is not None or row["state"] not in ("B", "E"):
+        cause = _cause(row)
+        if hiding_of(in_force(conn), row["key"], bool(row["critical"])) is not None or not _tellable(row, cause):
             self._ladder.set(conn, row["id"], {"next_at": None})
             return
-        self._ladder.set(conn, row["id"], self._ladder.climb(conn, row, _cause(row), now, mark))
+        self._ladder.set(conn, row["id"], self._ladder.climb(conn, row, cause, now, mark))
 
     def _return(self, conn: Connection, row: RowMapping, now: Instant) -> None:
         """The condition is over and believed so."""
@@ -393,6 +406,11 @@ def _reanchored(conn: Connection, row: RowMapping, now: Instant) -> RowMapping:
 def _delay_left(cause: Cause, now: Instant) -> Span:
     """What is left of the on-delay: it counts from the condition's own instant, and is never longer than itself."""
     return min(max(cause.since + cause.on_delay - now, 0), cause.on_delay)
+
+
+def _tellable(row: RowMapping, cause: Cause) -> bool:
+    """Whether people are still to be told: nobody has seen it, and it stands, is held, or was over as soon as it was known."""
+    return row["state"] in ("B", "E") or (row["state"] == "D" and cause.momentary)
 
 
 def _cause(row: RowMapping) -> Cause:

@@ -36,6 +36,8 @@ class Cause:
     there, it rings again in time. `above_c`, `below_c`, `back_c`: a room's ceiling or floor and where it counts as back
     (°C, the probe's uncertainty taken off): `excursions` follows the room's readings by them. `again_after`: time
     forgiven in a further excursion. `doubt`: that the limit's figures were not read in the original, and who confirmed them.
+    `widens`: its words name all members, so that one more member takes the place of the old words, and rings again for whoever has
+    acknowledged it without that one.
     `person`, `by`: it climbs no ladder, and is told to that person by each of those bells, once.
     """
 
@@ -62,6 +64,7 @@ class Cause:
     back_c: float | None = None
     again_after: Span = 0
     doubt: str = ""
+    widens: bool = False
     person: str = ""
     by: tuple[str, ...] = ()
 

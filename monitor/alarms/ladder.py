@@ -90,7 +90,7 @@ class Ladder:
         values: dict[str, Any] = {"rung": rung, "anchor_at": now, "next_at": due if rungs else None}
         if targets:
             values |= {"told": 1, "told_at": now}
-        if cause.momentary:
+        if cause.momentary and reached:
             values["next_at"] = None
         return values
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
 
 from monitor import ledger
 from monitor.alarms.alarms import Alarms
@@ -21,7 +22,7 @@ from monitor.store.database import Store
 from rules.engine import Engine
 from rules.plan_load import load_plan
 from rules.quantity import parse_instant
-from rules.reading import MINUTE, SECOND, Instant, Reading
+from rules.reading import HOUR, MINUTE, SECOND, Instant, LotEvent, Reading
 
 START = parse_instant("2026-03-02T22:00:00-06:00")
 _ROOM = """
@@ -77,6 +78,17 @@ class Watched:
                 self.read(*reading)
             with self.store.write() as conn:
                 self.watch.look(conn, self.plan, self.engine, self.now)
+
+    def replan(self, plan: str) -> None:
+        self.plan = load_plan(plan, "plan.toml")
+        self.engine = Engine(self.plan)
+
+    def acknowledge(self) -> None:
+        """Odile has seen all that stands; what was to be told is told."""
+        with self.store.write() as conn:
+            conn.execute(update(outbox).values(state="sent"))
+            for one in open_alarms(conn, self.now):
+                self.alarms.acknowledge(conn, one["id"], "Odile Marsh", self.now)
 
     def standing(self) -> dict[str, list[str]]:
         with self.store.read() as conn:
@@ -195,3 +207,76 @@ class Nothing:
 
     def state(self, source: str, connected: bool, text: str) -> None:
         """Hear."""
+
+
+_SLOWER = re.sub('id = "air-1[bc]"\n', r'\g<0>silent_after = "10 min"\n', PLAN)
+
+
+def test_probe_that_joins_an_acknowledged_group_rings_at_once_and_names_all(watched: Watched) -> None:
+    """Two probes of the dead gateway are allowed longer silence: who has seen the first is told, in one message, of the two others."""
+    watched.replan(_SLOWER)
+    watched.read(*PROBES)
+    watched.pass_(5 * MINUTE, *PROBES[3:])
+    assert watched.standing() == {"probe/air-1a/silent": ["air-1a"]}
+    watched.acknowledge()
+    watched.pass_(6 * MINUTE, *PROBES[3:])
+    assert watched.standing() == {"probe/air-1a/silent": PROBES[:3]}
+    first, second = watched.told()
+    assert "probe air-1a is silent" in first
+    assert "ALSO" in second
+    assert "3 probes are silent (air-1b, air-1c…" in second
+    watched.acknowledge()
+    watched.watch = ProbeWatch(watched.alarms, watched.sources.gone)
+    watched.pass_(5 * MINUTE, *PROBES[3:])
+    assert len(watched.told()) == 2, "told once, also after a restart"
+
+
+def test_probe_that_joins_a_group_nobody_has_seen_is_named_when_it_is_told_again(watched: Watched) -> None:
+    """One cause, one message: it does not ring for itself, and the next telling says how many they are."""
+    watched.replan(_SLOWER)
+    watched.read(*PROBES)
+    watched.pass_(12 * MINUTE, *PROBES[3:])
+    assert len(watched.told()) == 1
+    with watched.store.write() as conn:
+        watched.alarms.due(conn, watched.now + HOUR)
+    assert "3 probes are silent" in watched.told()[-1]
+
+
+_LOT = """
+[[probe]]
+id = "core-1"
+place = "core"
+[[product]]
+code = "juniper-links"
+name = "Juniper venison-and-pork links"
+[[product.step]]
+name = "grind"
+[[product.step.limit]]
+name = "grind cold"
+kind = "ceiling"
+place = "core"
+max = "40 °F"
+source = "invented for this test"
+"""
+
+
+def test_probe_placed_after_its_dead_source_was_acknowledged_rings(watched: Watched) -> None:
+    """Whoever has seen that the line is gone did not know of this lot; what only falls silent later is the trouble that was seen."""
+    watched.replan(PLAN.replace('id = "air-1b"\n', 'id = "air-1b"\nsilent_after = "20 min"\n') + _LOT)
+    watched.sources.through("bus", Nothing()).readings([Reading(p, watched.now, 2.0) for p in ("air-1a", "air-1b", "core-1")])
+    watched.read(*PROBES, "core-1")
+    watched.sources.connected["bus"] = False
+    watched.pass_(10 * MINUTE, *PROBES[2:])
+    (key,) = watched.standing()
+    watched.acknowledge()
+    watched.pass_(15 * MINUTE, *PROBES[2:])
+    assert watched.standing() == {key: ["air-1a", "air-1b"]}
+    assert len(watched.told()) == 1
+    watched.now += SECOND
+    watched.engine.feed(LotEvent(watched.now, "start", "J-1", "juniper-links"))
+    watched.engine.feed(LotEvent(watched.now, "place", "J-1", "core-1"))
+    watched.pass_(MINUTE, *PROBES[2:])
+    assert watched.standing() == {key: ["air-1a", "air-1b", "core-1"]}
+    _, second = watched.told()
+    assert "ALSO" in second
+    assert "source bus is gone, lot J-1" in second

@@ -129,6 +129,28 @@ def test_refused_everywhere_is_said_and_not_tried_for_ever(bench, post, cooler: 
     until(lambda: bells[2].calls and bells[2].calls[0].body.startswith("MEDIUM A1"))
 
 
+def test_momentary_alarm_refused_everywhere_climbs_the_ladder(bench, post, start: Instant) -> None:
+    """A restart is told once and waits for no rung; refused by every bell of the first, it goes to the next all the same."""
+    bells = [Phone("odile-phone", (Outcome.REFUSED,) * 50), Phone("odile-mail", (Outcome.REFUSED,) * 50), Phone("tam-phone")]
+    courier = post(bells, Now(start))
+    bench.raise_(Cause("restart", "monitor was down", "the monitor", start, "Blind for 1 h.", "high", momentary=True), start)
+    courier.wake()
+    until(lambda: bells[2].calls and "monitor was down" in bells[2].calls[0].body)
+    until(lambda: all(row["state"] != "waiting" for row in bench.rows()))
+    assert bench.letters()[0] == "D", "it stays until somebody has seen it"
+    told = [str(row["person"]) for row in bench.rows() if row["alarm_id"] == 1]
+    assert told == ["Odile Marsh", "Tam Okafor"]
+
+
+def test_momentary_alarm_that_somebody_has_seen_is_told_to_nobody_else(bench, post, start: Instant) -> None:
+    """The refusal that comes back after the acknowledgement climbs nothing."""
+    number = bench.raise_(Cause("restart", "monitor was down", "the monitor", start, "Blind for 1 h.", "high", momentary=True), start)
+    bench.acknowledge(number, start)
+    with bench.store.write() as conn:
+        bench.alarms.hurry(conn, number, start)
+    assert {str(row["person"]) for row in bench.rows() if row["kind"] == "alarm"} == {"Odile Marsh"}
+
+
 def test_bell_that_hangs_holds_up_no_other(bench, post, critical: Cause, start: Instant) -> None:
     """The second bell delivers while the first is still ringing."""
     held = threading.Event()

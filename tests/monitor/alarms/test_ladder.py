@@ -165,6 +165,40 @@ def test_momentary_cause_is_told_once_and_stays_until_seen(bench, start: Instant
     assert bench.open() == []
 
 
+def test_momentary_cause_is_told_although_its_first_rung_has_to_be_waited_for(make_bench: Callable, start: Instant) -> None:
+    """Whose ladder begins after ten minutes hears of a restart after ten minutes, once; unless somebody has seen it before."""
+    bench = make_bench(escalation=(Rung(10 * MINUTE, persons=("Tam Okafor",)),))
+    cause = Cause("restart", "monitor was down", "the monitor", start - HOUR, "Blind for 1 h.", "high", momentary=True)
+    bench.raise_(cause, start)
+    assert bench.due(start) == start + 10 * MINUTE
+    assert bench.rows() == []
+    bench.due(start + 10 * MINUTE)
+    bench.due(start + 9 * HOUR)
+    assert [str(row["person"]) for row in bench.rows("alarm")] == ["Tam Okafor"]
+    bench.acknowledge(1, start + 9 * HOUR)
+    bench.acknowledge(bench.raise_(replace(cause, since=start + 10 * HOUR), start + 10 * HOUR), start + 10 * HOUR)
+    bench.due(start + 11 * HOUR)
+    assert len(bench.rows("alarm")) == 1
+
+
+def test_momentary_cause_that_comes_again_within_the_quiet_time_is_told_at_its_end(bench, start: Instant) -> None:
+    """Three more restarts within it are one more message, with the newest words; each is kept."""
+    quiet = bench.config.alarms.quiet
+    for n in range(4):
+        at = start + n * MINUTE
+        bench.raise_(Cause("restart", f"monitor was down, time {n}", "the monitor", at, "Blind.", "high", momentary=True), at)
+        bench.deliver()
+    assert len(bench.rows("alarm")) == 1
+    bench.due(start + quiet + 10 * MINUTE)
+    bench.deliver()
+    bench.due(start + 9 * HOUR)
+    more = bench.bodies("alarm")[1:]
+    assert more, "the later ones are told"
+    assert all("time 3" in body for body in more), "with the newest words"
+    assert len(more) == 1
+    assert len(bench.open()) == 4
+
+
 def test_daily_word_says_how_things_stand(make_bench: Callable, cooler: Cause, start: Instant) -> None:
     """At seven local time, once a day, also across the change to summer time on 2026-03-08; not on the first start."""
     bench = make_bench(alarms=AlarmsConfig(all_well=7 * 60))

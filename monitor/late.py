@@ -5,18 +5,23 @@ Both are kept with the settings, in the transaction that stores the rows, so tha
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from sqlalchemy import Connection
 
-from monitor.store import blocks, evidence, plans, readings
+from monitor import late_count
+from monitor.errors import RefusedError
+from monitor.late_count import Counted
+from monitor.store import blocks, evidence, plans
 from monitor.store.readings import Stored
 from rules.quantity import format_instant
 from rules.reading import Fault, Instant, Reading
 
 _WAITING, _TOO_LATE = "judging.late", "judging.too_late"
+_FENCE = "judging.too_late_fence"  # a list beside the list: what came after the fence
 _NAMED = 4  # so many probes are named in a sentence, the others counted
 
 
@@ -85,10 +90,23 @@ class TooLate:
     received_first: Instant
     received_last: Instant
 
+    def joined(self, other: TooLate) -> TooLate:
+        """With more of the same probe."""
+        return TooLate(
+            self.probe,
+            min(self.first, other.first),
+            max(self.last, other.last),
+            self.count + other.count,
+            min(self.received_first, other.received_first),
+            max(self.received_last, other.received_last),
+        )
+
 
 def too_late(conn: Connection) -> list[TooLate]:
     """What is not judged since it came more than 48 h after its instant, by probe."""
-    return [TooLate(probe=probe, **body) for probe, body in sorted(plans.get_setting(conn, _TOO_LATE, {}).items())]
+    found = _listed(plans.get_setting(conn, _TOO_LATE, {}))
+    fence = plans.get_setting(conn, _FENCE)
+    return _in_order(found if fence is None else _together(found, _listed(fence["probes"])))
 
 
 def listed(conn: Connection) -> dict[str, dict[str, Any]]:
@@ -107,14 +125,16 @@ def listed(conn: Connection) -> dict[str, dict[str, Any]]:
 
 def add_too_late(conn: Connection, rows: Iterable[Stored]) -> None:
     """List rows that came too late and have just been stored."""
-    listed = {one.probe: one for one in too_late(conn)}
+    more: dict[str, TooLate] = {}
     for stored in rows:
         at, got, probe = stored.item.at, stored.received_at, stored.item.probe
-        one = listed.get(probe) or TooLate(probe, at, at, 0, got, got)
-        listed[probe] = TooLate(
-            probe, min(one.first, at), max(one.last, at), one.count + 1, min(one.received_first, got), max(one.received_last, got)
-        )
-    _put_too_late(conn, listed.values())
+        one = TooLate(probe, at, at, 1, got, got)
+        more[probe] = more[probe].joined(one) if probe in more else one
+    fence = plans.get_setting(conn, _FENCE)
+    if fence is None:
+        _put(conn, _together(_listed(plans.get_setting(conn, _TOO_LATE, {})), more))
+    else:
+        plans.set_setting(conn, _FENCE, {**fence, "probes": _plain(_together(_listed(fence["probes"]), more))})
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,37 +145,65 @@ class Released:
     first: Instant | None
 
 
-def release(conn: Connection, since: Instant) -> Released:
-    """Have what came too late at or after `since`, as far as it has arrived, judged from now on (`store/evidence.py`)."""
-    rule = evidence.rule(conn)
-    released = Released(0, None)
-    left: list[TooLate] = []
-    for one in too_late(conn):
-        if one.last < since:
-            left.append(one)
-            continue
-        kept: TooLate | None = None
-        for stored in readings.between(conn, one.first - 1, one.last, [one.probe], unjudged=True):
-            at, got = stored.item.at, stored.received_at
-            if not stored.too_late or rule.counts(at, got, stored.seq):
-                continue
-            if at >= since:
-                released = Released(released.count + 1, at if released.first is None else min(at, released.first))
-            elif kept is None:
-                kept = TooLate(one.probe, at, at, 1, got, got)
-            else:
-                kept = TooLate(one.probe, kept.first, at, kept.count + 1, min(kept.received_first, got), max(kept.received_last, got))
-        if kept is not None:
-            left.append(kept)
-    if released.count:
-        evidence.release(conn, since, blocks.read(conn).next_seq)
-        _put_too_late(conn, left)
-    return released
+@dataclass(frozen=True, slots=True)
+class Fence:
+    """What was listed at one moment, and the place that the next arrival had then; what came later is listed beside it."""
+
+    below_seq: int
+    listed: tuple[TooLate, ...]
 
 
-def _put_too_late(conn: Connection, listed: Iterable[TooLate]) -> None:
-    body = {}
-    for one in listed:
-        fields = asdict(one)
-        body[fields.pop("probe")] = fields
-    plans.set_setting(conn, _TOO_LATE, body)
+def fence(conn: Connection) -> Fence:
+    """Hold fast what is listed, so that it can be counted outside the writer (`counted`) and then be released."""
+    listed, below_seq = too_late(conn), blocks.read(conn).next_seq
+    _put(conn, {one.probe: one for one in listed})
+    plans.set_setting(conn, _FENCE, {"below_seq": below_seq, "probes": {}})
+    return Fence(below_seq, tuple(listed))
+
+
+def counted(read: Callable[[], AbstractContextManager[Connection]], held: Fence, since: Instant, rows: int = late_count.ROWS) -> Counted:
+    """Count, in short reading transactions of about `rows` rows, what of it lies before `since` and from it on."""
+    asked = [one for one in held.listed if one.last >= since]
+    if not asked:
+        return Counted({}, {})
+    first, last = min(one.first for one in asked), max(one.last for one in asked)
+    return late_count.count(read, [one.probe for one in asked], first, last, since, held.below_seq, rows)
+
+
+def release(conn: Connection, since: Instant, held: Fence, found: Counted) -> Released:
+    """Have what came too late at or after `since`, as far as it had arrived at the fence, judged from now on (`store/evidence.py`).
+
+    What has arrived since waits and is listed. Raises RefusedError where another has asked meanwhile.
+    """
+    newer = plans.get_setting(conn, _FENCE)
+    if newer is None or newer["below_seq"] != held.below_seq:
+        raise RefusedError("somebody else has just asked for a re-judgement; look at what still waits, and ask again")
+    released = sum(one.count for one in found.since.values())
+    if not released:
+        return Released(0, None)
+    left = {one.probe: one for one in held.listed if one.last < since}
+    left |= {probe: TooLate(probe, **asdict(one)) for probe, one in found.before.items()}
+    evidence.release(conn, since, held.below_seq)
+    _put(conn, _together(left, _listed(newer["probes"])))
+    plans.set_setting(conn, _FENCE, None)
+    return Released(released, min(one.first for one in found.since.values()))
+
+
+def _listed(body: Mapping[str, Any]) -> dict[str, TooLate]:
+    return {probe: TooLate(probe=probe, **fields) for probe, fields in body.items()}
+
+
+def _together(one: Mapping[str, TooLate], other: Mapping[str, TooLate]) -> dict[str, TooLate]:
+    return {**one, **{probe: one[probe].joined(more) if probe in one else more for probe, more in other.items()}}
+
+
+def _in_order(found: Mapping[str, TooLate]) -> list[TooLate]:
+    return [found[probe] for probe in sorted(found)]
+
+
+def _plain(found: Mapping[str, TooLate]) -> dict[str, Any]:
+    return {probe: {name: value for name, value in asdict(one).items() if name != "probe"} for probe, one in found.items()}
+
+
+def _put(conn: Connection, found: Mapping[str, TooLate]) -> None:
+    plans.set_setting(conn, _TOO_LATE, _plain(found))

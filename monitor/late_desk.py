@@ -26,6 +26,8 @@ class LateDesk:
     store: Store
     pipeline: Any
     alarm_board: Any
+    clock: Callable[[], Instant]
+    _write: Callable[[Callable[[Connection], Any]], Any]
     _do: Callable[[Hand, Callable[[Connection, Instant], dict[str, Any]]], dict[str, Any]]
 
     def late(self) -> dict[str, Any]:
@@ -48,11 +50,14 @@ class LateDesk:
         reason = reason.strip()
         if not reason:
             raise InputError("reason is blank; write why these readings are to be judged, such as the gateway that kept them")
+        if since > (clock := self.clock()):
+            raise InputError(f"since is {format_instant(since)}, which is still to come (it is {format_instant(clock)})")
+        # Counting millions of rows would hold up the writer, and with it judging: it is done here, and the writer gets the numbers.
+        held = self._write(late.fence)
+        found = late.counted(self.store.read, held, since)
 
         def job(conn: Connection, now: Instant) -> dict[str, Any]:
-            if since > now:
-                raise InputError(f"since is {format_instant(since)}, which is still to come (it is {format_instant(now)})")
-            released = late.release(conn, since)
+            released = late.release(conn, since, held, found)
             if released.first is None:
                 raise RefusedError(
                     f"no reading from {format_instant(since)} on waits to be judged; look at the list of late readings and name a time "

@@ -92,12 +92,20 @@ class Frontier:
 
     def append(self, leaf: bytes) -> None:
         """Add one leaf hash."""
-        roots, filled = self.roots, self.count
-        while filled & 1:  # a subtree as large as this one stands to its left: join them
-            leaf = node_hash(roots.pop(), leaf)
-            filled >>= 1
-        roots.append(leaf)
-        self.count += 1
+        self.extend((leaf,))
+
+    def extend(self, leaves: Iterable[bytes]) -> None:
+        """Add leaf hashes in their order; written out, since every reading is one."""
+        roots, count = self.roots, self.count
+        pop, push = roots.pop, roots.append
+        for leaf in leaves:
+            node, filled = leaf, count
+            while filled & 1:  # a subtree as large as this one stands to its left: join them
+                node = sha256(b"\x01" + pop() + node).digest()  # as `node_hash`
+                filled >>= 1
+            push(node)
+            count += 1
+        self.count = count
 
     def root(self) -> str:
         """The root in hex, as `merkle_root` of the same leaves (RFC 6962, section 2.1)."""

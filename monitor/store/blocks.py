@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from bisect import bisect_left
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -77,6 +78,18 @@ def widen(spans: Spans, at: Instant) -> None:
             _join(spans, left)
     if len(spans) > MOST_SPANS:
         _join(spans, min(range(len(spans) - 1), key=lambda i: spans[i + 1][0] - spans[i][1]))
+
+
+def cover(spans: Spans, instants: Iterable[Instant]) -> None:
+    """Make `spans` cover each of these; as `widen` for one after the other."""
+    last = spans[-1] if spans else None
+    for at in instants:
+        if last is not None and last[0] <= at <= last[1] + SPAN_JOIN:
+            if at > last[1]:  # noqa: PLR1730 — max() costs a call for each reading
+                last[1] = at
+        else:
+            widen(spans, at)
+            last = spans[-1]
 
 
 def _join(spans: Spans, left: int) -> None:

@@ -7,13 +7,13 @@ connection's dialect, so that the modules that use them need not know which engi
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import BigInteger, Connection, Double, Engine, Select, SmallInteger, Table, Text, TextClause, insert, text
+from sqlalchemy import BigInteger, Connection, Double, Engine, Select, SmallInteger, Table, Text, TextClause, text
 from sqlalchemy.dialects import sqlite
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
@@ -122,16 +122,22 @@ def deletable(conn: Connection, *tables: str) -> Iterator[None]:
         conn.execute(text(append_only_ddl(table)[1]))
 
 
-def put_rows(conn: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Insert `rows`, all with the same columns.
+def put_rows(conn: Connection, table: Table, columns: tuple[str, ...], rows: Sequence[tuple[Any, ...]]) -> None:
+    """Insert `rows`, each with the values of these columns, as the driver takes them: readings come by the thousand.
 
     PostgreSQL is given one array for each column: a row a statement, even in a pipeline, costs it several times as much.
     """
-    if conn.dialect.name != "postgresql" or len(rows) < _ARRAYS_FROM:
-        conn.execute(insert(table), rows)
-        return
-    columns = list(rows[0])
-    conn.exec_driver_sql(_from_arrays(table, tuple(columns)), tuple([row[column] for row in rows] for column in columns))
+    if conn.dialect.name != "postgresql":
+        conn.exec_driver_sql(_one_by_one(table, columns, "?"), list(rows))
+    elif len(rows) < _ARRAYS_FROM:
+        conn.exec_driver_sql(_one_by_one(table, columns, "%s"), list(rows))
+    else:
+        conn.exec_driver_sql(_from_arrays(table, columns), tuple(list(column) for column in zip(*rows, strict=True)))
+
+
+@cache
+def _one_by_one(table: Table, columns: tuple[str, ...], mark: str) -> str:
+    return f"INSERT INTO {table.name} ({', '.join(columns)}) VALUES ({', '.join([mark] * len(columns))})"
 
 
 #: For fewer rows than this the arrays are not worth their making.

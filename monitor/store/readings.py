@@ -18,7 +18,7 @@ from sqlalchemy import ColumnElement, Connection, Select, Table, and_, delete, f
 from monitor import chain
 from monitor.store import blocks, dialect, evidence
 from monitor.store.dialect import put_rows, rows_at, streamed, upsert
-from monitor.store.evidence import is_future
+from monitor.store.evidence import FUTURE_AHEAD, is_future
 from monitor.store.schema import fault, newest, probe_name, reading
 from rules.reading import Fault, Instant, Reading
 
@@ -104,43 +104,49 @@ def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
     ids = probe_ids(conn, {arrival.item.probe for arrival in arrivals})
     tip = blocks.read(conn)
     done: list[Stored] = []
-    readings: list[dict[str, Any]] = []
-    faults: list[dict[str, Any]] = []
-    newest_reading: dict[int, dict[str, Any]] = {}
+    rows: list[tuple[Any, ...]] = []
+    faults: list[tuple[Any, ...]] = []
+    newest_reading: dict[int, tuple[Any, ...]] = {}
     newest_fault: dict[int, dict[str, Any]] = {}
-    for given, received_at, _outcome in arrivals:
-        item, seq, probe = given, tip.next_seq, ids[given.probe]
-        ahead = is_future(item.at, received_at)
-        row: dict[str, Any] = {"at": item.at, "probe": probe, "seq": seq, "received_at": received_at}
+    # What nearly every arrival is costs no more than it must: this is the hottest loop of the store.
+    for seq, (given, received_at, _outcome) in enumerate(arrivals, tip.next_seq):
+        item, at, probe = given, given.at, ids[given.probe]
+        ahead = at > received_at + FUTURE_AHEAD
         if isinstance(item, Reading):
-            if item.celsius == 0.0 or item.offset_c != 0.0 or type(item.celsius) is not float or type(item.offset_c) is not float:
+            _, _, celsius, offset_c, suspect, _ = item
+            if celsius == 0.0 or offset_c != 0.0 or type(celsius) is not float or type(offset_c) is not float:
                 # SQLite keeps no negative zero, and the leaf must hash alike before and after storing.
-                item = item._replace(celsius=float(item.celsius) + 0.0, offset_c=float(item.offset_c) + 0.0)
-            row.update(celsius=item.celsius, offset_c=item.offset_c, suspect=item.suspect or None)
-            readings.append(row)
-            if not ahead and (probe not in newest_reading or newest_reading[probe]["at"] <= item.at):
-                newest_reading[probe] = {name: value for name, value in row.items() if name != "seq"}
+                celsius, offset_c = float(celsius) + 0.0, float(offset_c) + 0.0
+                item = item._replace(celsius=celsius, offset_c=offset_c)
+            row = (at, probe, seq, celsius, offset_c, suspect or None, received_at)
+            rows.append(row)
+            if not ahead and (probe not in newest_reading or newest_reading[probe][0] <= at):
+                newest_reading[probe] = row
         else:
             if "\0" in item.raw or "\0" in item.reason:  # PostgreSQL keeps no text with it, and a copy has to hash alike on either
                 item = item._replace(raw=item.raw.replace("\0", "\\x00"), reason=item.reason.replace("\0", "\\x00"))
-            row.update(reason=item.reason, raw=item.raw)
-            faults.append(row)
-            if not ahead and (probe not in newest_fault or newest_fault[probe]["fault_at"] <= item.at):
-                newest_fault[probe] = {"probe": probe, "fault_at": item.at, "fault_reason": item.reason}
-        tip.frontier.append(chain.leaf_hash(leaf_bytes(item, received_at, seq)))
-        blocks.widen(tip.spans, item.at)
-        tip.next_seq += 1
+            faults.append((at, probe, seq, item.reason, item.raw, received_at))
+            if not ahead and (probe not in newest_fault or newest_fault[probe]["fault_at"] <= at):
+                newest_fault[probe] = {"probe": probe, "fault_at": at, "fault_reason": item.reason}
         done.append(Stored(item, received_at, seq))
-    if readings:
-        put_rows(conn, reading, readings)
+    tip.frontier.extend([chain.leaf_hash(leaf_bytes(*one)) for one in done])
+    blocks.cover(tip.spans, (one.item.at for one in done))
+    tip.next_seq += len(done)
+    if rows:
+        put_rows(conn, reading, _READING, rows)
     if faults:
-        put_rows(conn, fault, faults)
+        put_rows(conn, fault, _FAULT, faults)
     if newest_reading:
-        conn.execute(_upsert_reading(conn.dialect.name), list(newest_reading.values()))
+        put = [{name: value for name, value in zip(_READING, row, strict=True) if name != "seq"} for row in newest_reading.values()]
+        conn.execute(_upsert_reading(conn.dialect.name), put)
     if newest_fault:
         conn.execute(_upsert_fault(conn.dialect.name), list(newest_fault.values()))
     blocks.write(conn, tip)
     return done
+
+
+_READING = ("at", "probe", "seq", "celsius", "offset_c", "suspect", "received_at")
+_FAULT = ("at", "probe", "seq", "reason", "raw", "received_at")
 
 
 @cache
@@ -289,7 +295,7 @@ def _stream(conn: Connection, condition: Any, probes: Collection[str] | None, un
     return merge(readings_, chain_of([first], faults), key=lambda stored: (stored.item.at, stored.seq))
 
 
-_COLUMNS = tuple(reading.c[name] for name in ("at", "probe", "seq", "celsius", "offset_c", "suspect", "received_at"))
+_COLUMNS = tuple(reading.c[name] for name in _READING)
 
 
 def _rows(conn: Connection, table: Table, query: Select[Any], names: Mapping[int, str]) -> Iterator[Stored]:

@@ -18,14 +18,17 @@ from monitor.store.schema import ledger as ledger_table
 from monitor.store.schema import lot_event
 from probes.csv_replay import write_csv
 from probes.events_csv import write_events
-from rules.reading import Fault, Instant, LotEvent, Reading
+from rules.plan_load import load_plan
+from rules.reading import HOUR, Fault, Instant, LotEvent, Reading, Span
 
 Progress = Callable[[str, int], None]
+#: The readings of a lot begin so long before it: what a probe said shortly before is part of how its first readings are judged.
+LEAD: Span = HOUR
 
 
 @dataclass(slots=True)
 class Window:
-    """What a day's export covers: the day itself, and its lots back to the earliest start of any of them.
+    """What a day's export covers: the day itself, and its lots back to a lead before the earliest start of any of them.
 
     `after < at <= until` for readings; `since` is the day's first midnight, `until` its last.
     `plans` are the plan versions by which those lots are judged, the day's own last; `lots_of` the lots of each.
@@ -62,9 +65,9 @@ def window(conn: Connection, day: str, since: Instant, until: Instant) -> Window
             continue
         lots.append(lot)
         started = log.started if log.started is not None else since
-        if active:
-            after = min(after, started - 1)
         version = plans.in_force(conn, started) or current
+        if active:
+            after = min(after, started - 1 - lead_of(version))
         versions[version.sha256] = version
         by_plan.setdefault(version.sha256, []).append(lot)
     if retention.reaches(conn, after):
@@ -74,9 +77,16 @@ def window(conn: Connection, day: str, since: Instant, until: Instant) -> Window
     return Window(day, since, until, after, lots, ordered, [by_plan.get(v.sha256, []) for v in ordered])
 
 
+def lead_of(version: plans.PlanVersion) -> Span:
+    """How long before a lot its readings begin: the dry bulb's last before the first wet one, what a stuck probe repeated."""
+    return max([LEAD, *(2 * p.stuck_after for p in load_plan(version.text).probes if p.stuck_after is not None)])
+
+
 def _candidates(conn: Connection, since: Instant, until: Instant) -> list[str]:
     """Lots started by the day's end and not ended before the day; lots with anything taken back are looked into."""
-    ended = select(lot_event.c.lot).where(lot_event.c.event == "end", lot_event.c.at <= since)
+    ended = select(lot_event.c.lot).where(
+        lot_event.c.event == "end", lot_event.c.at <= since, *evidence.rule(conn).event_condition(lot_event)
+    )
     undone = select(lot_event.c.lot).where(lot_event.c.event == "undo")
     wanted = or_(lot_event.c.lot.notin_(ended), lot_event.c.lot.in_(undone), lot_event.c.at > since)
     query = select(lot_event.c.lot).where(lot_event.c.at <= until, wanted)

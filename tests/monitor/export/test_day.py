@@ -361,3 +361,16 @@ def test_lot_that_ended_without_a_step_is_found_the_same_in_the_files(empty_site
     chill = json.loads((path / "lots.json").read_text())["lots"][0]["limits"][-1]
     assert (chill["limit"], chill["verdict"], chill["watches"]) == ("stabilization", "unproven", [])
     assert manifest_of(path)["problems"] == []
+
+
+def test_readings_begin_an_hour_before_a_lot_of_the_evening_before(empty_site: Any) -> None:
+    """What a probe said shortly before the lot is part of how its first readings are judged, so the next day's file has it too."""
+    begun = MIDNIGHT - HOUR
+    air = [readings.Arrival(Reading("cooler-air", begun + m * MINUTE, 3.0), begun + m * MINUTE) for m in range(-120, 0, 5)]
+    empty_site.arrive(air)
+    empty_site.lot("J-0306", begun, {"core-1": 0.0})
+    empty_site.record_findings(NEXT)
+    path = empty_site.export().path
+    times = [row.split(",")[0] for row in (path / "readings.csv").read_text().splitlines()[1:]]
+    assert parse_instant(times[0]) == begun - HOUR
+    assert manifest_of(path)["problems"] == []

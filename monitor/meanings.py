@@ -10,6 +10,8 @@ from typing import Any, Final
 
 #: By kind, or by kind and what was done.
 _MEANINGS: Final[Mapping[tuple[str, str], str]] = {
+    ("access", "signed in"): "has shown who they are, and answers for what follows under this name",
+    ("access", "signed out"): "has ended their session",
     ("alarm", ""): "saw to the alarm",
     ("alarm", "acknowledge"): "has seen the alarm and sees to it",
     ("alarm", "shelve"): "is responsible for its silence",

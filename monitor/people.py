@@ -20,7 +20,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import VerificationError
 from sqlalchemy import Column, Connection, ForeignKey, Table, delete, insert, select, update
 
-from monitor import ledger, sign_in_pace
+from monitor import access_log, ledger, sign_in_pace
 from monitor.config import ROLES, Person
 from monitor.errors import InputError, NotFoundError, SignInError
 from monitor.store.database import Store
@@ -199,6 +199,7 @@ class People:
         # One secret is checked at a time: each check takes 19 MiB, and a flood of them must not fill a small board.
         self._one_check = threading.Lock()
         self._first_run = ""
+        self._refused = access_log.Refused()
 
     def first_run_code(self) -> str:
         """A code to print at start when nobody can sign in yet; blank as soon as somebody can."""
@@ -257,8 +258,16 @@ class People:
 
     def sign_out(self, token: str) -> None:
         """End a session."""
-        digest = _sha(token)
-        self._writer.submit(lambda conn: conn.execute(delete(session).where(session.c.token_sha256 == digest))).result()
+        digest, now = _sha(token), self._clock()
+
+        def job(conn: Connection) -> None:
+            whose = select(person.c.name).join_from(session, person).where(session.c.token_sha256 == digest)
+            name = conn.scalar(whose)
+            if name is not None:
+                conn.execute(delete(session).where(session.c.token_sha256 == digest))
+                access_log.signed_out(conn, name, now)
+
+        self._writer.submit(job).result()
         self._seen.pop("s" + digest, None)
 
     def by_session(self, token: str) -> Who | None:
@@ -301,6 +310,7 @@ class People:
             conn.execute(delete(session).where(session.c.used_at < now - IDLE))
             conn.execute(insert(session).values(token_sha256=_sha(token), person_id=person_id, opened_at=now, used_at=now))
             sign_in_pace.record(conn, _name_key(name), remote, now, good=True)
+            access_log.signed_in(conn, name, role, remote, now)
 
         self._writer.submit(job).result()
         return token, Who(name, role, form_token=form_token(token))
@@ -321,15 +331,29 @@ class People:
             )
 
     def _check_pace(self, name: str, remote: str) -> None:
+        now = self._clock()
         with self._store.read() as conn:
-            wait = sign_in_pace.wait(conn, _name_key(name), remote, self._clock())
+            wait = sign_in_pace.wait(conn, _name_key(name), remote, now)
+            shown = _shown(conn, name) if wait else ""
         if wait:
+            if self._refused.add(shown, remote, now, wait, looked=False):
+                self._writer.submit(lambda conn: self._refused.write(conn, now), waiting=False)
             raise SignInError(f"too many tries; wait {max(1, round(wait / SECOND))} s and try again", wait)
 
     def _failed(self, name: str, remote: str, text: str) -> SignInError:
         now = self._clock()
-        self._writer.submit(lambda conn: sign_in_pace.record(conn, _name_key(name), remote, now, good=False)).result()
+
+        def job(conn: Connection) -> None:
+            sign_in_pace.record(conn, _name_key(name), remote, now, good=False)
+            self._refused.add(_shown(conn, name), remote, now, sign_in_pace.wait(conn, _name_key(name), remote, now))
+            self._refused.write(conn, now)
+
+        self._writer.submit(job).result()
         return SignInError(text)
+
+    def look(self, conn: Connection, now: Instant) -> None:
+        """Write down the refused tries that were counted since their last entry; called at every tick, on the writer's connection."""
+        self._refused.write(conn, now)
 
     def _remembered(self, key: str, now: Instant) -> Who | object | None:
         at, who = self._seen.get(key, (0, None))
@@ -370,6 +394,12 @@ def _sha(text: str) -> str:
 
 def _name_key(name: str) -> str:
     return " ".join(name.split()).casefold()
+
+
+def _shown(conn: Connection, name: str) -> str:
+    """The name as this person writes it; blank where nobody here is called so."""
+    found: str | None = conn.scalar(select(person.c.name).where(person.c.name_key == _name_key(name), person.c.removed_at.is_(None)))
+    return found or ""
 
 
 def _person(conn: Connection, name: str) -> Mapping[str, object]:

@@ -33,7 +33,9 @@ from monitor.answers import Answers, code_maker
 from monitor.api.app import create_app
 from monitor.calibrations import InForce
 from monitor.caretaker import Caretaker
-from monitor.clock import SystemClock, steady_clock, wall_clock
+from monitor.clock import steady_clock, wall_clock
+from monitor.clock_board import BoardClock
+from monitor.clock_keeper import ClockKeeper
 from monitor.clock_trust import clock_is_kept
 from monitor.clock_watch import ClockWatch
 from monitor.config import Config
@@ -86,7 +88,8 @@ class Service:
     ) -> None:
         """`clock`, `clock_watch`, `drivers` and `tick_s` are given by the demo and by tests; the config says what a plant has."""
         self.config, self.tick_s = config, tick_s
-        self.clock: Callable[[], Instant] = clock or SystemClock()
+        self.clock: Callable[[], Instant] = clock or BoardClock()
+        board = self.clock if isinstance(self.clock, BoardClock) else None
         self.plan: Plan = read_plan(config.plan)
         config.data.mkdir(parents=True, exist_ok=True)
         self._lock = self._hold(config.data / "service.lock")
@@ -121,12 +124,14 @@ class Service:
             self.pipeline.process,
             self.clock,
             IntakeLimits(probes=[p.id for p in self.plan.probes]),
+            board=board,
             offsets=offsets,
             on_loss=self._lost,
             on_trouble=self._trouble,
             on_notice=lambda text: log.warning("intake", text=text),
             on_state=self._source_state,
         )
+        self.keeper = ClockKeeper(board, self.pipeline, self.alarms, self.intake, self.key)
         self.publisher = Publisher(config.mqtt, f"larderer-{self.plan.site.id}-bells") if config.mqtt is not None else None
         self.ringer = Ringer()
         bells = make_bells(config, self.ringer, self.publisher)
@@ -168,6 +173,7 @@ class Service:
 
     def start(self) -> None:
         """Judge what is stored, then let readings in."""
+        self.writer.submit(self.keeper.begin).result()
         now = self.clock()
         self.writer.submit(lambda conn: people.sync_people(conn, list(self.config.persons), now)).result()
         self.writer.submit(lambda conn: self.pipeline.start(conn, now)).result()
@@ -408,17 +414,19 @@ class Service:
         step, wall = self._clock_watch.look() if self._clock_watch is not None else (0, now)
 
         def job(conn: Connection) -> None:
-            if step:
+            if not self.keeper.look(conn) and step:
                 body = {"from": format_instant(wall - step), "to": format_instant(wall), "by_s": step / SECOND}
                 ledger.append(conn, "clock", body, now, entered_at=now)
                 self.alarms.raise_(conn, causes.clock_stepped(now, step), now)
             self.caretaker.look(conn, now)
             self.rounds.look(conn, now)
+            self.people.look(conn, now)
 
         def done(future: Future[None]) -> None:
             error = future.exception()
             if error is not None and not isinstance(error, StoreError):
                 log.error("upkeep", text=f"{type(error).__name__}: {error}", exc_info=error)
+            self.keeper.done(error)
             if error is not None and self._clock_watch is not None:
                 self._clock_watch.again(step)
 

@@ -7,10 +7,12 @@ from types import SimpleNamespace
 import pytest
 
 from monitor import ledger
+from monitor import people as staff
 from monitor.check_desk import ProbeCheck
 from monitor.clock_watch import ClockWatch
 from monitor.config import AlarmsConfig, BellConfig, Config, Person, Rung, Server, StoreConfig
 from monitor.desk import Hand
+from monitor.errors import SignInError
 from monitor.service import Service
 from rules.quantity import fahrenheit, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Reading
@@ -95,6 +97,12 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
     day.read(45)  # the deviation
     day.tick()
     told = desk.alarms()[0]["id"]
+    people = day.service.people
+    code = day.service.writer.submit(lambda conn: staff.invite(conn, "Odile Marsh", day.now, "Tam Okafor")).result(10)
+    cookie, _ = people.claim(code, "Odile Marsh", "juniper-9", scheme="https", remote="192.0.2.7")
+    with pytest.raises(SignInError):
+        people.sign_in("Odile Marsh", "juniper-8", scheme="https", remote="192.0.2.7")
+    people.sign_out(cookie)
     desk.acknowledge(ODILE, told, "On my way.")
     desk.act(ODILE, "D1", 1)
     desk.act(ODILE, "D1", "Told the reviewer.", at=day.now - 20 * MINUTE)
@@ -136,6 +144,7 @@ def test_everything_that_happened_is_in_the_ledger(day: SimpleNamespace) -> None
         "blind",
         "message",
         "person",
+        "access",
     }
     assert wanted <= kinds, f"missing: {sorted(wanted - kinds)}"
     assert len(day.of("plan")) == 2, "the plan at the start and the one that replaced it"
@@ -177,6 +186,12 @@ def test_every_entry_of_a_person_says_who_when_and_what_the_name_means(day: Simp
     late = [e for e in people if e.body.get("late_s")]
     assert [(e.kind, e.body["late_s"]) for e in late] == [("deviation", 1200), ("lot-event", 600)]
     assert next(e for e in day.of("review")).body["meaning"] == "has reviewed these records before shipment"
+
+
+def test_who_came_in_is_on_record(day: SimpleNamespace) -> None:
+    """Signed in and out under the person's name; the refused try between them under nobody's."""
+    said = [(e.body["what"], e.by) for e in day.of("access")]
+    assert said == [("signed in", "Odile Marsh"), ("refused", ""), ("signed out", "Odile Marsh")]
 
 
 def test_entries_about_a_lot_name_lot_and_product(day: SimpleNamespace) -> None:

@@ -261,3 +261,77 @@ def test_unknown_person_is_not_found(door):
     """Setting the secret of nobody says so."""
     with pytest.raises(NotFoundError, match="Nobody"):
         door.do(staff.set_secret, "Nobody", "juniper-9", door.now)
+
+
+def access(door: Door) -> list[ledger.Entry]:
+    """What stands in the record about who came in."""
+    with door.store.read() as conn:
+        assert ledger.verify(conn) == []
+        return list(ledger.entries(conn, kind="access"))
+
+
+def test_signing_in_and_out_is_on_record(door):
+    """Who, in which role, from where; and a session that is ended twice is ended once."""
+    token, _ = door.people.sign_in("odile marsh", "juniper-9", **HERE)
+    door.now += MINUTE
+    door.people.sign_out(token)
+    door.people.sign_out(token)
+    came, went = access(door)
+    assert (came.by, came.body["what"], came.body["role"], came.body["from"]) == ("Odile Marsh", "signed in", "operator", "127.0.0.1")
+    assert (went.by, went.body["what"], went.at) == ("Odile Marsh", "signed out", door.now)
+    assert came.body["meaning"] != went.body["meaning"]
+
+
+def test_refused_try_is_on_record_at_once_and_under_nobodys_hand(door):
+    """Nobody has shown who they are, so the entry is made by nobody; what was typed as the secret is nowhere."""
+    door.wrong(1)
+    (entry,) = access(door)
+    assert (entry.by, entry.body["what"], entry.body["name"], entry.body["tries"]) == ("", "refused", "Odile Marsh", 1)
+    assert entry.body["from"] == ["127.0.0.1"]
+    assert "not-this-one" not in str(entry)
+
+
+def test_flood_of_guesses_is_one_entry_a_minute_and_no_guess_is_uncounted(door):
+    """A thousand tries over ten minutes, most of them during their wait: eleven entries at most, which count them all."""
+    begun = door.now
+    for _ in range(1000):
+        door.wrong(1)
+        door.now += 3 * SECOND // 5
+    door.now += MINUTE
+    door.do(door.people.look, door.now)
+    found = access(door)
+    assert 2 <= len(found) <= (door.now - begun) // MINUTE + 1
+    assert sum(one.body["tries"] for one in found) == 1000
+    assert found[-1].body["what"] == "locked out"
+    assert found[-1].body["wait_s"] > 0
+    assert found[-1].body["not_looked_at"] > 0
+    door.now += MINUTE
+    door.do(door.people.look, door.now)
+    assert len(access(door)) == len(found), "nothing more came, nothing more is written"
+
+
+def test_flood_of_names_is_one_entry_a_minute_and_names_nobody(door):
+    """A secret typed as the name must not stand in the record for ever, nor may made-up names fill it."""
+    for number in range(40):
+        with pytest.raises(SignInError):
+            door.people.sign_in(f"my-secret-{number}", "x", scheme="https", remote=f"203.0.113.{number}")
+    door.now += MINUTE
+    door.do(door.people.look, door.now)
+    first, rest = access(door)
+    assert (first.body["tries"], rest.body["tries"]) == (1, 39)
+    assert first.body["name"] == "a name that nobody here has"
+    assert len(rest.body["from"]) == 5
+    assert rest.body["from"][-1] == "and others"
+    assert "my-secret" not in str([first, rest])
+
+
+def test_role_and_token_changes_are_on_record(door):
+    """Who may do what changes under somebody's name: role, machine token made and revoked."""
+    door.do(staff.sync_people, [Person("Odile Marsh", "reviewer")], door.now)
+    door.do(staff.add_device, "gateway", "probe", door.now, by="Tam Okafor")
+    door.do(staff.revoke_device, "gateway", door.now, by="Tam Okafor")
+    with door.store.read() as conn:
+        said = [(e.by, e.body["what"], e.body.get("role")) for e in ledger.entries(conn, kind="person")][1:]
+    assert said == [
+        ("configuration", "role", "reviewer"), ("Tam Okafor", "token made", "probe"), ("Tam Okafor", "token revoked", None),
+    ]  # fmt: skip

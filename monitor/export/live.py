@@ -76,7 +76,9 @@ def differences(
 
 
 def _against_ledger(report: Mapping[str, Any], found: Mapping[WatchKey, Found], ended: set[str], until: Instant) -> Iterator[str]:
-    judged = dict(watches(report))
+    judged: dict[WatchKey, list[Found]] = {}
+    for key, one in watches(report):
+        judged.setdefault(key, []).append(one)
     served = {key._replace(probe="") for key in judged if key.probe}
     for key, live in found.items():
         if live is CORRECTED or (live.verdict != "deviated" and key.lot not in ended):
@@ -85,15 +87,16 @@ def _against_ledger(report: Mapping[str, Any], found: Mapping[WatchKey, Found], 
             continue
         if live.at is not None and parse_instant(live.at) > until:
             continue
-        now = judged.get(key)
+        # A probe placed again has a watch of its own for each time; what was told last may be of an earlier one that was closed late.
+        now = judged.get(key, [])
         # The reason of a doubt may move to an earlier instant without being told again; a deviation's instant is final.
-        same = now is not None and now.verdict == live.verdict and (live.verdict != "deviated" or now.at == live.at)
-        if not same:
-            yield f"{key.words()}: found {_words(live)} while it ran, judged {_words(now)} from the files."
+        if not any(one.verdict == live.verdict and (live.verdict != "deviated" or one.at == live.at) for one in now):
+            yield f"{key.words()}: found {_words(live)} while it ran, judged {_words(now[-1] if now else None)} from the files."
     with_findings = {key.lot for key in found}
     for key, now in judged.items():
-        if now.verdict == "deviated" and key.lot in with_findings and key not in found:
-            yield f"{key.words()}: judged {_words(now)} from the files, but no such finding was recorded while it ran."
+        deviated = next((one for one in now if one.verdict == "deviated"), None)
+        if deviated is not None and key.lot in with_findings and key not in found:
+            yield f"{key.words()}: judged {_words(deviated)} from the files, but no such finding was recorded while it ran."
 
 
 def _against_report(report: Mapping[str, Any], live: Mapping[str, Any], ended: set[str], until: Instant, let_go: Instant) -> Iterator[str]:

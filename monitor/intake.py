@@ -18,6 +18,8 @@ from typing import cast
 
 from sqlalchemy import Connection
 
+from monitor.clock_board import BoardClock
+from monitor.clock_restamp import right
 from monitor.errors import IntakeFull, StoreClosed, StoreDamaged, StoreError, StoreUnavailable
 from monitor.outcomes import REFUSED, UNKNOWN, Outcome, Sorting, no_offsets
 from monitor.store import readings
@@ -60,6 +62,7 @@ class _Batch:
     received_at: Instant
     waiting: bool
     source: object = None
+    epoch: int = 0
     old: bool = False
     future: Future[tuple[Outcome, ...]] = field(default_factory=Future)
 
@@ -73,7 +76,8 @@ class Intake:
 
     `process(conn, arrivals)` stores and judges them in the writer's transaction (`monitor.pipeline`); should
     it fail other than by the store, the batch at fault alone is refused, loudly. `clock()` is the service's
-    UTC time, `offsets(conn)(probe, at)` the calibration offset in °C in force. Callbacks, called from any thread:
+    UTC time, `board` the same where that may be provisional, `offsets(conn)(probe, at)` the calibration offset in °C in force.
+    Callbacks, called from any thread:
     `on_loss(items, sentence)`; `on_trouble(error)` when the store cannot be written, and with None when it can
     again; `on_notice(sentence)`; `on_state(source, connected, text)`.
     """
@@ -85,6 +89,7 @@ class Intake:
         clock: Callable[[], Instant],
         limits: IntakeLimits | None = None,
         *,
+        board: BoardClock | None = None,
         offsets: Callable[[Connection], Callable[[str, Instant], float]] = no_offsets,
         on_loss: Callable[[int, str], object] = _silent,
         on_trouble: Callable[[StoreError | None], object] = _silent,
@@ -94,6 +99,7 @@ class Intake:
         self.limits = limits or IntakeLimits()
         self._writer, self._process, self._clock, self._offsets = writer, process, clock, offsets
         self._on_loss, self._on_trouble, self._on_notice, self._on_state = on_loss, on_trouble, on_notice, on_state
+        self._board = board
         self._known = None if self.limits.probes is None else frozenset(self.limits.probes)
         #: How many items had which outcome since the start; "lost" and "turned-away" among them.
         self.counts: Counter[str] = Counter()
@@ -146,7 +152,10 @@ class Intake:
         Blocks while the queue is full, or half of it is of this `source` (None: anybody), `patience_s` at most (default: as the limits
         say); then the future fails with IntakeFull. While the store cannot be written the future stays open.
         """
-        batch = _Batch(tuple(items), self._now(), waiting, source)
+        board = self._board
+        stamped = tuple(items) if board is None else tuple(board.lifted(items))
+        now, epoch = (self._clock(), 0) if board is None else board.stamp()
+        batch = _Batch(stamped, self._no_step(now), waiting, source, epoch)
         size = len(batch.items)
         if not size:
             batch.future.set_result(())
@@ -220,9 +229,19 @@ class Intake:
             self._lose(batch, text)
             _fail(batch.future, StoreClosed(text))
 
-    def _now(self) -> Instant:
+    def put_right(self, shift: Span) -> None:
+        """The board's time has become another: what waits goes with it, as far as it is not in the transaction that is open."""
+        assert self._board is not None
+        self._newest = None
+        with self._room:
+            for batch in islice(self._queue, self._taken, None):
+                if batch.epoch != self._board.epoch:
+                    batch.items = tuple(i._replace(at=right(i.at, batch.received_at, shift)) for i in batch.items)
+                    batch.received_at, batch.epoch = batch.received_at + shift, self._board.epoch
+            self._received_at = 0
+
+    def _no_step(self, now: Instant) -> Instant:
         """The service's clock; a small step back is held, a large one is told and followed."""
-        now = self._clock()
         if now < self._received_at:
             if self._received_at - now <= FUTURE_AHEAD:
                 return self._received_at

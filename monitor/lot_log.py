@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from sqlalchemy import Connection, select
 
+from monitor.store import evidence
 from monitor.store.schema import lot_event
 from rules.errors import QuantityError
 from rules.quantity import parse_instant
@@ -81,7 +82,8 @@ def read_lots(conn: Connection, lots: Collection[str]) -> dict[str, LotLog]:
     """The logs of the named lots that exist, in the order named."""
     found: dict[str, list[Entry]] = {}
     if lots:
-        rows = conn.execute(select(lot_event).where(lot_event.c.lot.in_(list(lots))).order_by(lot_event.c.at, lot_event.c.seq))
+        query = select(lot_event).where(lot_event.c.lot.in_(list(lots)), *evidence.rule(conn).event_condition(lot_event))
+        rows = conn.execute(query.order_by(lot_event.c.at, lot_event.c.seq))
         for r in rows:
             found.setdefault(r.lot, []).append(Entry(r.seq, r.at, r.entered, r.event, r.name, r.value, r.by))
     return {lot: fold(lot, found[lot]) for lot in lots if lot in found}

@@ -56,6 +56,21 @@ def clock_untrusted(since: Instant) -> Cause:
     )  # fmt: skip
 
 
+def clock_provisional(since: Instant, gap: Span) -> Cause:
+    """The board started without the right time: what is read is kept and judged by a time that will be put right."""
+    return Cause(
+        key_of("clock", "provisional"), "time of day is not known", "the monitor", since,
+        "The board started with a wrong clock. Readings are kept and judged by how much time passes between them, and limits ring as "
+        f"ever. How long nobody watched before is not known: it is taken for {format_span(gap)} that nothing was measured. Every time "
+        "shown is put right, and judged again, once the time is there.",
+        "high", limit="a clock that is right", nags=False, settled=True,
+        do=(
+            "Write down how long the power was away. Measure open lots by hand, with the time by a watch, until this alarm ends.",
+            "See to the network; or set the clock: sudo date --set '2026-03-02 18:05' (the right date and time).",
+        ),
+    )  # fmt: skip
+
+
 def store_slow(since: Instant, took: Span, most: Span) -> Cause:
     """Commits take so long that a message would be late."""
     return Cause(

@@ -1,4 +1,7 @@
-"""Lot events in the store, as people entered them; taking one back is an event of its own ("undo")."""
+"""Lot events in the store, as people entered them; taking one back is an event of its own ("undo").
+
+One that was stored again with the right time (`evidence.Restamped`) is not among them any more.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Select, func, insert, select
 
+from monitor.store import evidence
 from monitor.store.dialect import streamed
 from monitor.store.schema import lot_event
 from rules.reading import Instant, LotEvent
@@ -47,12 +51,18 @@ def of_lot(conn: Connection, lot: str) -> list[StoredEvent]:
     return list(_read(conn, select(lot_event).where(lot_event.c.lot == lot).order_by(lot_event.c.at, lot_event.c.seq)))
 
 
+def arrived(conn: Connection, first_seq: int) -> list[StoredEvent]:
+    """Events from place `first_seq` on, in order of arrival, whether they count or not."""
+    rows = conn.execute(select(lot_event).where(lot_event.c.seq >= first_seq).order_by(lot_event.c.seq))
+    return [StoredEvent(LotEvent(r.at, r.event, r.lot, r.name, r.value, r.entered, r.by), r.received_at, r.seq) for r in rows]
+
+
 def last_seq(conn: Connection) -> int:
     """The place of the newest event, 0 where there is none."""
     return conn.execute(select(func.max(lot_event.c.seq))).scalar() or 0
 
 
 def _read(conn: Connection, query: Select[Any]) -> Iterator[StoredEvent]:
-    for row in streamed(conn, query):
+    for row in streamed(conn, query.where(*evidence.rule(conn).event_condition(lot_event))):
         event = LotEvent(row.at, row.event, row.lot, row.name, row.value, row.entered, row.by)
         yield StoredEvent(event, row.received_at, row.seq)

@@ -1,0 +1,182 @@
+"""A board's time from its start on: provisional, on the steady clock, until the system's clock can be trusted.
+
+A board without a clock battery starts with a wrong time, in the past usually. What is read is kept at once all the same. Until the
+kernel says that the clock is kept (adjtimex(2)), or somebody sets it, time is *provisional*: CLOCK_BOOTTIME with an offset that is
+chosen once for each boot (boot_id, random(4)) and does not move. No network is waited for. What follows once time is trusted is in
+`clock_restamp.py`; what is chosen and why, in `docs/judging-choices.md`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+from sqlalchemy import Connection, func, select
+
+from monitor.clock import SystemClock, steady_clock, wall_clock
+from monitor.clock_trust import clock_is_kept
+from monitor.clock_watch import STEP
+from monitor.store import blocks, events, plans
+from monitor.store.evidence import FUTURE_AHEAD
+from monitor.store.schema import ledger as ledger_table
+from monitor.store.schema import newest
+from rules.plan import Plan
+from rules.reading import MINUTE, Fault, Instant, Reading, Span
+
+BOOT: Final = "clock.boot"
+_BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
+_RTCS: Final = Path("/sys/class/rtc")
+
+
+def boot_id() -> str:
+    """The kernel's name for this boot, "" where it gives none."""
+    try:
+        return _BOOT_ID.read_text(encoding="ascii").strip()
+    except OSError:
+        return ""
+
+
+def set_from_battery() -> bool:
+    """Whether the kernel set its clock at boot from one with a battery (`hctosys` of the rtc class, sysfs)."""
+    try:
+        return any(one.read_text(encoding="ascii").strip() == "1" for one in _RTCS.glob("*/hctosys"))
+    except OSError:
+        return False
+
+
+@dataclass(frozen=True, slots=True)
+class Boot:
+    """One boot: `offset` makes time of the steady clock, `wall_offset` would have made the system's; arrivals from the places on are of it.
+
+    `since`: the instant, provisional, at which the service first ran in it; `known`: the newest instant in the store before that.
+    """
+
+    id: str
+    provisional: bool
+    offset: Span
+    wall_offset: Span
+    since: Instant
+    known: Instant
+    first_seq: int
+    first_event: int
+
+
+class BoardClock:
+    """The service's clock on a board; `begin` once the store is open, `trusted` at every tick, `trust` to follow the system from then on.
+
+    `wall`, `steady`, `kept`, `boot` and `battery` say what the machine says.
+    """
+
+    def __init__(
+        self,
+        wall: Callable[[], Instant] = wall_clock,
+        steady: Callable[[], Span] = steady_clock,
+        kept: Callable[[], bool | None] = clock_is_kept,
+        boot: Callable[[], str] = boot_id,
+        battery: Callable[[], bool] = set_from_battery,
+    ) -> None:
+        self.wall, self.steady = wall, steady
+        self._kept, self._boot_id, self._battery = kept, boot, battery
+        self._system = SystemClock(wall, steady)
+        self.boot: Boot | None = None
+        #: Counts the changes from provisional to trusted time, so that who keeps a stamp can say of which it is.
+        self.epoch = 0
+
+    def __call__(self) -> Instant:
+        """Microseconds since 1970 UTC."""
+        boot = self.boot
+        return self.steady() + boot.offset if boot is not None and boot.provisional else self._system()
+
+    @property
+    def provisional(self) -> bool:
+        """Whether time is not trusted yet."""
+        return self.boot is not None and self.boot.provisional
+
+    @property
+    def lift(self) -> Span:
+        """How far provisional time is from the system's clock; 0 once it is trusted."""
+        return self() - self.wall() if self.provisional else 0
+
+    def begin(self, conn: Connection, plan: Plan) -> tuple[Boot, Boot | None]:
+        """This boot, as it is remembered from now on, and what was remembered before (None: nothing)."""
+        was = remembered(conn)
+        wall, steady, name = self.wall(), self.steady(), self._boot_id()
+        if was is not None and was.id and was.id == name:
+            self.boot = was  # the steady clock ran on: how long nobody watched is known
+            return was, was
+        known = newest_instant(conn)
+        # A store of an earlier version says nothing of boots: there only a clock behind what is stored is known to be wrong.
+        unsure = wall < known or ((was is not None or not known) and not self._battery())
+        provisional = self._kept() is False and unsure
+        now = max(wall, known + blind_span(plan)) if provisional and known else wall
+        place, event = blocks.read(conn).next_seq, events.last_seq(conn)
+        self.boot = Boot(name, provisional, now - steady, wall - steady, now, known, place, event)
+        remember(conn, self.boot)
+        return self.boot, was
+
+    def trusted(self) -> bool:
+        """Whether provisional time may end: the clock is kept, or was set; never for a time before what was stored."""
+        boot = self.boot
+        if boot is None or not boot.provisional:
+            return False
+        stepped = abs(self.wall() - self.steady() - boot.wall_offset) >= STEP
+        return boot.since + self.shift() > boot.known and (stepped or self._kept() is True)
+
+    def shift(self) -> Span:
+        """What is to be added to provisional time to make the system's."""
+        return -self.lift
+
+    def follow(self) -> Boot:
+        """From now on follow the system's clock; the boot as it is then."""
+        assert self.boot is not None
+        self.boot = replace(self.boot, provisional=False)
+        self._system = SystemClock(self.wall, self.steady)
+        self.epoch += 1
+        return self.boot
+
+    def back(self, boot: Boot) -> None:
+        """That could not be written down: time is provisional still."""
+        self.boot = boot
+        self.epoch += 1
+
+    def stamp(self) -> tuple[Instant, int]:
+        """The time, and the epoch that it is of."""
+        while True:
+            epoch, now = self.epoch, self()
+            if epoch == self.epoch:
+                return now, epoch
+
+    def lifted(self, items: Sequence[Reading | Fault]) -> Sequence[Reading | Fault]:
+        """The items, with those that were stamped by the system's wrong clock stamped by provisional time."""
+        lift = self.lift
+        if not lift:
+            return items
+        wall = self.wall()
+        return [item._replace(at=item.at + lift) if abs(item.at - wall) <= FUTURE_AHEAD else item for item in items]
+
+
+def remembered(conn: Connection) -> Boot | None:
+    """The boot that the store remembers."""
+    body: dict[str, Any] | None = plans.get_setting(conn, BOOT)
+    return None if body is None else Boot(**body)
+
+
+def remember(conn: Connection, boot: Boot) -> None:
+    """Have the store remember this boot."""
+    plans.set_setting(conn, BOOT, asdict(boot))
+
+
+def newest_instant(conn: Connection) -> Instant:
+    """The newest instant that the store knows of, by its own clock or of a reading that was not ahead of it; 0 where it is empty."""
+    read = conn.execute(select(func.max(newest.c.at), func.max(newest.c.fault_at))).one()
+    written = conn.execute(select(ledger_table.c.entered_at).order_by(ledger_table.c.seq.desc()).limit(1)).scalar()
+    return max(read[0] or 0, read[1] or 0, written or 0, plans.get_setting(conn, "alive_at") or 0)
+
+
+def blind_span(plan: Plan) -> Span:
+    """How long a power cut of unknown length is taken for: longer than any gap that a limit of the plan bridges."""
+    limits = [limit for product in plan.products for step in product.steps for limit in step.limits]
+    limits += [limit for standing in plan.standing for limit in standing.limits]
+    return max((max(limit.max_gap, limit.sampled or 0) for limit in limits), default=0) + MINUTE

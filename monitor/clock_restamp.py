@@ -1,0 +1,155 @@
+"""Provisional time put right: what was stored in it is stored again with the right time, and judged again.
+
+What is stored stays as it came, sealed, and counts no more (`evidence.Restamped`); an export has it in unjudged.csv. Beside it stands
+the same with the shift added, as an arrival of its own. That is done block by block between live commits, since a board may have been
+without the time for a week, and is owed across a crash; then everything from the first of it on is judged again, with corrections.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+from sqlalchemy import Connection, delete, or_
+
+from monitor import ledger
+from monitor.clock_board import Boot, remember
+from monitor.store import blocks, events, evidence, plans, readings
+from monitor.store.readings import Arrival, Stored
+from monitor.store.schema import newest
+from rules.quantity import format_instant, format_span, parse_instant
+from rules.reading import Fault, Instant, LotEvent, Reading, Span
+
+_OWED = "clock.restamping"
+#: So many rows are stored again in one commit, or those of one sealed block if they are more.
+_ROWS = 5000
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """What is to be stored again: places `first_seq` to before `below_seq`, done before `next_seq`; `since`: the first instant touched."""
+
+    boot: str
+    shift: Span
+    first_seq: int
+    below_seq: int
+    next_seq: int
+    first_event: int
+    below_event: int
+    since: Instant
+    begun: Instant
+    ended: Instant
+    rows: int = 0
+
+    def why(self) -> str:
+        """The reason, for corrections."""
+        way = "late" if self.shift > 0 else "early"
+        return (
+            f"the board started without the right time: its clock from {format_instant(self.begun)} to {format_instant(self.ended)} was "
+            f"{format_span(abs(self.shift))} too {way}, and what was read then is judged by its right time"
+        )
+
+
+def owed(conn: Connection) -> Owed | None:
+    """What is still to be stored again; None where nothing is."""
+    body = plans.get_setting(conn, _OWED)
+    return None if body is None else Owed(**body)
+
+
+def begin(conn: Connection, boot: Boot, shift: Span, now: Instant, key: ledger.Signer | None = None) -> Owed:
+    """Time is trusted: note it, store the lot events of that time again, and what is owed of the readings. `now`: provisional still."""
+    ledger.seal(conn, now + shift, entered_at=now + shift, key=key)
+    below, below_event = blocks.read(conn).next_seq, events.last_seq(conn) + 1
+    again = Owed(
+        boot.id, shift, boot.first_seq, below, boot.first_seq, boot.first_event + 1, below_event,
+        min(boot.since, boot.since + shift), boot.since, now,
+    )  # fmt: skip
+    again = _events(conn, again)
+    evidence.restamp(conn, evidence.Restamped(again.first_seq, again.first_seq, again.first_event, again.below_event))
+    if shift < 0:  # what is newest would stand until that time has come; what is stored again says it anew
+        conn.execute(delete(newest).where(or_(newest.c.at >= boot.since, newest.c.fault_at >= boot.since)))
+    remember(conn, replace(boot, provisional=False))
+    body = {
+        "what": "trusted", "boot": boot.id, "provisional_from": format_instant(boot.since), "provisional_to": format_instant(now),
+        "from": format_instant(now), "to": format_instant(now + shift), "by_s": shift / 1_000_000,
+        "readings": [boot.first_seq, below - 1], "lot_events": [again.first_event, below_event - 1],
+        "blind_from": format_instant(boot.known), "blind_to": format_instant(boot.since + shift),
+    }  # fmt: skip
+    ledger.append(conn, "clock", body, now + shift, entered_at=now + shift)
+    plans.set_setting(conn, _OWED, asdict(again))
+    return again
+
+
+def step(conn: Connection, rejudge: Callable[[Connection, Instant, str], object], now: Instant) -> bool:
+    """Store the next of it again; once all is done, have it judged again. Whether more is to do."""
+    again = owed(conn)
+    if again is None:
+        return False
+    done = 0
+    while done < _ROWS and again.next_seq < again.below_seq:
+        last, found = _block(conn, again)
+        arrivals = [_again(one, again.shift) for one in found]
+        readings.store(conn, arrivals)
+        done += len(found)
+        touched = [a.item.at for a in arrivals] + [one.item.at for one in found]
+        again = replace(again, next_seq=last + 1, since=min([again.since, *touched]), rows=again.rows + len(found))
+    evidence.restamp(conn, evidence.Restamped(again.first_seq, again.next_seq, again.first_event, again.below_event))
+    if again.next_seq < again.below_seq:
+        plans.set_setting(conn, _OWED, asdict(again))
+        return True
+    plans.set_setting(conn, _OWED, None)
+    body = {"what": "restamped", "boot": again.boot, "by_s": again.shift / 1_000_000, "readings": again.rows, "why": again.why()}
+    ledger.append(conn, "clock", body, now, entered_at=now)
+    rejudge(conn, again.since, again.why())
+    return False
+
+
+def _block(conn: Connection, again: Owed) -> tuple[int, Sequence[Stored]]:
+    """The next sealed block, as far as it is of that time: its last place, and its rows in order of arrival."""
+    body: dict[str, Any] | None = None
+    for entry in ledger.entries_back(conn, ledger.SEAL):
+        if entry.body["last_seq"] < again.next_seq:
+            break
+        body = entry.body
+    if body is None:  # retention took it meanwhile
+        return again.below_seq - 1, []
+    last = min(body["last_seq"], again.below_seq - 1)
+    return last, readings.of_block(conn, again.next_seq, last, body["spans"])
+
+
+def right(at: Instant, received_at: Instant, shift: Span) -> Instant:
+    """The right instant of a stamp: shifted where it is the board's own, left alone where its source knew the time.
+
+    The board's own is what lies within 2 min of the board's time, and nearer to that than to the right time.
+    """
+    off = abs(at - received_at)
+    own = off <= evidence.FUTURE_AHEAD and off <= abs(at - received_at - shift)
+    return at + shift if own else at
+
+
+def _again(one: Stored, shift: Span) -> Arrival:
+    item: Reading | Fault = one.item._replace(at=right(one.item.at, one.received_at, shift))
+    return Arrival(item, one.received_at + shift)
+
+
+def _events(conn: Connection, again: Owed) -> Owed:
+    """Store the lot events of that time again. What a person dated back into it, by the clock on the page, goes with it."""
+    moved: dict[tuple[str, Instant], Instant] = {}
+    since = again.since
+    for one in events.arrived(conn, again.first_event):
+        event, shift = one.event, again.shift
+        if one.seq >= again.below_event:
+            break
+        at = event.at
+        if at >= again.begun and abs(at - one.received_at) <= abs(at - one.received_at - shift):
+            at += shift
+        moved[event.lot, event.at] = at
+        value = event.value
+        if event.event == "undo":
+            target = parse_instant(value)
+            value = format_instant(moved.get((event.lot, target), target))
+        entered = None if event.entered is None else event.entered + shift
+        events.add(conn, LotEvent(at, event.event, event.lot, event.name, value, entered, event.by), one.received_at + shift)
+        since = min(since, at, event.at)
+    return replace(again, since=since)

@@ -13,9 +13,9 @@ from typing import NamedTuple
 from sqlalchemy import Connection
 
 from monitor.store import readings
-from monitor.store.evidence import is_future, is_too_late
+from monitor.store.evidence import FUTURE_AHEAD, LATE_AT_MOST, is_future, is_too_late
 from monitor.store.readings import Arrival
-from probes.value import check_celsius
+from probes.value import ABSOLUTE_ZERO_C, HIGHEST_C, check_celsius
 from rules.quantity import format_instant
 from rules.reading import MINUTE, Fault, Instant, Reading
 
@@ -38,6 +38,10 @@ class Outcome(NamedTuple):
     text: str = ""
 
 
+#: What nearly every item is told.
+_TAKEN = Outcome(STORED)
+
+
 def no_offset(_probe: str, _at: Instant) -> float:
     """The calibration offset, in °C, where none is known: 0."""
     return 0.0
@@ -55,9 +59,15 @@ class Sorting:
         self.arrivals: list[Arrival] = []
         self._newest, self._known, self._offset = newest, known, offset
         self._seen: dict[tuple[str, Instant], list[tuple[Reading | Fault, bool]]] = {}
+        self._plainly: list[Reading] = []  # taken by `_all_new`, and not yet among the seen
 
     def look(self, conn: Connection, items: Sequence[Reading | Fault], received_at: Instant) -> tuple[Outcome, ...]:
         """The outcomes of one batch. Its items count in order of their own time, so that a file in any order is not late."""
+        if self._all_new(items, received_at):
+            return (_TAKEN,) * len(items)
+        for new in self._plainly:
+            self._seen.setdefault((new.probe, new.at), []).append((new, False))
+        self._plainly = []
         outcomes: list[Outcome] = [Outcome(STORED)] * len(items)
         good: list[tuple[int, Reading | Fault]] = []
         for index, item in enumerate(items):
@@ -71,6 +81,37 @@ class Sorting:
         for index, item in good:
             outcomes[index] = self._one(item, received_at)
         return tuple(outcomes)
+
+    def _all_new(self, items: Sequence[Reading | Fault], received_at: Instant) -> bool:
+        """Take a batch of good readings in order, each newer than all of its probe, as nearly all are. False: nothing was done.
+
+        `_one` would say the same of each; it is asked about each question here at once, since it is asked of every reading.
+        """
+        newest, known, offset = self._newest, self._known, self._offset
+        fresh: dict[str, Instant] = {}
+        before, earliest, latest = FIRST_INSTANT, received_at - LATE_AT_MOST, received_at + FUTURE_AHEAD
+        taken: list[Reading] = []
+        for item in items:
+            if type(item) is not Reading:
+                return False
+            probe, at, celsius, offset_c, suspect, _ = item
+            if (
+                suspect
+                or offset_c != 0.0
+                or not ABSOLUTE_ZERO_C <= celsius <= HIGHEST_C
+                or not earliest <= at <= latest
+                or at < before
+                or at <= (fresh[probe] if probe in fresh else newest.get(probe, -1))
+                or (known is not None and probe not in known)
+                or offset(probe, at)
+            ):
+                return False
+            before = fresh[probe] = at
+            taken.append(item)
+        newest.update(fresh)
+        self._plainly += taken
+        self.arrivals += [Arrival(item, received_at, STORED) for item in taken]
+        return True
 
     def _refusal(self, item: Reading | Fault) -> Outcome | None:
         if self._known is not None and item.probe not in self._known:

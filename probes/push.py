@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 from typing import NamedTuple
 
 from probes import senml
 from probes.csv_text import EARLIEST, LATEST, instant
 from probes.errors import PushError, TooLarge
-from probes.value import check_celsius, fault_word, parse_value, to_celsius, unit_of
+from probes.value import ABSOLUTE_ZERO_C, HIGHEST_C, check_celsius, fault_word, parse_value, to_celsius, unit_of
 from rules.errors import QuantityError
 from rules.reading import SECOND, Fault, Instant, Reading
 
@@ -55,13 +56,17 @@ def decode_push(body: bytes, content_type: str, received_at: Instant) -> list[Re
     data = parse_json(body)
     items = data if isinstance(data, list) else [data]
     _check_length(items)
-    return [decode_item(item, received_at, index) for index, item in enumerate(items)]
+    return [_plain(item, received_at) or decode_item(item, received_at, index) for index, item in enumerate(items)]
 
 
 def parse_json(body: bytes) -> object:
     """The value that a JSON text writes; NaN and Infinity come as texts, repeated keys as Doubled. Raises PushError."""
     try:
-        return json.loads(body.decode("utf-8"), parse_constant=str, object_pairs_hook=_object)
+        text = body.decode("utf-8")
+        if text.startswith("\ufeff"):
+            return json.loads(text)  # which refuses it, and says why
+        data = _LOOSE.decode(text)
+        return data if _each_key_once(data, text) else _STRICT.decode(text)
     except UnicodeDecodeError as error:
         raise PushError(f"the body is not UTF-8 (byte {error.start}); send JSON in UTF-8") from error
     except json.JSONDecodeError as error:
@@ -82,9 +87,55 @@ def _object(pairs: list[tuple[str, object]]) -> dict[str, object]:
     return doubled
 
 
+#: Of a repeated key the first decoder keeps the last value and says nothing; the second tells, and takes twice as long.
+_LOOSE = json.JSONDecoder(parse_constant=str)
+_STRICT = json.JSONDecoder(parse_constant=str, object_pairs_hook=_object)
+
+
+def _each_key_once(data: object, text: str) -> bool:
+    """Whether the objects of a flat text certainly lost no key; False where that is not plain to see.
+
+    With no blank before a colon each key ends in a quote and a colon, so there are at least as many of these as keys were written.
+    """
+    items = data if isinstance(data, list) else [data]
+    if set(map(type, items)) != {dict} or text.count('":') != sum(map(len, items)):
+        return False
+    return not any(blank in text for blank in (" :", "\t:", "\n:", "\r:"))
+
+
 def _check_length(items: list[object]) -> None:
     if len(items) > MOST_ITEMS:
         raise TooLarge(f"the list has {len(items)} items; send at most {MOST_ITEMS} at once")
+
+
+def _plain(item: object, received_at: Instant) -> Reading | None:
+    """The reading of what nearly every item is, a probe's number in °C and its time; None: ask `decode_item`, which says the same."""
+    if type(item) is not dict:
+        return None
+    value, name, keys = item.get("value"), item.get("probe"), 2
+    if type(value) is not float or not ABSOLUTE_ZERO_C <= value <= HIGHEST_C or type(name) is not str or not _is_name(name):
+        return None
+    at, time = received_at, item.get("time")
+    if type(time) is float:
+        at = round(time * SECOND)
+        # Within these years a double has microseconds to spare: if it is one, it is the one that its digits write.
+        if not 1e8 < time < 4e9 or at / SECOND != time:
+            return None
+        keys = 3
+    elif type(time) is str:
+        found = time_of(time)
+        if type(found) is not int:
+            return None
+        at, keys = found, 3
+    if item.get("unit") == "C":
+        keys += 1
+    return Reading(name, at, value) if len(item) == keys else None
+
+
+@lru_cache(maxsize=1000)
+def _is_name(text: str) -> bool:
+    """Whether it can be a probe's id as it stands."""
+    return text == text.strip() != "" and len(text) <= MOST_TEXT and text.isprintable()
 
 
 def decode_item(item: object, received_at: Instant, index: int = 0, probe: str | None = None) -> Reading | Fault | Refused:

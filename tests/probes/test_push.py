@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from probes import senml
 from probes.errors import PushError, SenmlError, TooLarge
-from probes.push import MOST_BYTES, MOST_ITEMS, Refused, decode_push, parse_json
+from probes.push import MOST_BYTES, MOST_ITEMS, Doubled, Refused, decode_item, decode_push, parse_json
 from rules.quantity import fahrenheit, parse_instant
 from rules.reading import SECOND, Fault, Reading
 
@@ -235,3 +235,59 @@ def test_any_bytes_are_answered_or_refused(body, kind):
         decode_push(body, kind, NOW)
     except PushError as error:
         assert "\n" not in str(error)  # noqa: PT017 - both ways out are right, and each is checked
+
+
+_TIMES = st.one_of(
+    st.none(), st.integers(-10, 2 * 10**10), st.floats(0, 5e9), st.integers(0, 4 * 10**15).map(lambda n: n / 1e6),
+    st.just("2026-03-02T13:00:00Z"),
+    st.floats(), st.just("yesterday"), st.booleans(),
+)  # fmt: skip
+_VALUES = st.one_of(
+    st.floats(-300, 1500), st.floats(), st.integers(-300, 10_000), st.sampled_from(["4.0", "ERR", None, True, 9999.0, -0.0])
+)
+_ITEMS = st.one_of(
+    st.fixed_dictionaries(
+        {"value": _VALUES},
+        optional={
+            "probe": st.one_of(st.sampled_from(["core-1", " core-1", "", "a\x00b", "x" * 300]), st.text(max_size=3), st.none()),
+            "time": _TIMES,
+            "unit": st.sampled_from(["C", "F", "K", "Cel", None, "x"]),
+            "quality": st.sampled_from(["ok", "suspect", "fault", "?"]),
+            "reason": st.just("why"),
+            "more": st.just(1),
+        },
+    ),
+    st.none(),
+    st.just([]),
+)
+
+
+@given(st.lists(_ITEMS, max_size=3))
+def test_what_is_decoded_the_short_way_is_what_the_long_one_gives(items):
+    """A plain item is not asked each question; the answer is the same to the microsecond and the last bit."""
+    body = json.dumps(items)
+    long = [decode_item(item, NOW, index) for index, item in enumerate(json.loads(body, parse_constant=str))]
+    assert repr(decode_push(body.encode(), "application/json", NOW)) == repr(long)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"value":1.0,"value":2.0}',
+        '{"value" :1.0,"value":2.0}',
+        '[{"a":1,"a":2},{"b\\":":1}]',
+        '{"v\\u0061lue":1,"value":2}',
+        '[{"probe":"a\\":","value":1,"value" : 2}]',
+        '[{"a":{"b":1,"b":2}}]',
+        '{"a"\t:1,"a"\n:2,"\\":\\":":3}',
+    ],
+)
+def test_a_key_that_is_there_twice_is_seen_however_it_is_written(text):
+    """Blanks before the colon, escapes, quotes and colons inside texts hide no repeated key."""
+
+    def doubled(value):
+        if isinstance(value, list):
+            return any(map(doubled, value))
+        return isinstance(value, Doubled) or (isinstance(value, dict) and any(map(doubled, value.values())))
+
+    assert doubled(parse_json(text.encode()))

@@ -139,8 +139,8 @@ class Pipeline:
                     "entered": None if event.entered is None else format_instant(event.entered),
                 }
                 self._note(conn, "lot-event", body, event.at, event.by)
-                for scope in causes.cleared_by_event(event):
-                    self.alarms.clear(conn, scope, now)
+                for scope, member in causes.cleared_by_event(event):
+                    self.alarms.clear(conn, scope, now, member)
                 self._tell(conn, judged, now)
                 self._urgent()
                 return judged.findings

@@ -92,7 +92,7 @@ _FINDINGS: Final[dict[str, tuple[str, int, str, str, str, str]]] = {
         "high",
         "high",
         "core does not warm: not in the meat?",
-        "Look: is the probe in the middle of the thickest piece?",
+        "Look: is the probe in the middle of the thickest piece? Put it there, and enter that it was placed again.",
     ),
     "prompt": ("prompt", 1, "low", "low", "step to confirm", "Confirm where the lot is."),
     "unconfirmed": ("prompt", 2, "high", "high", "step still not confirmed", "Confirm where the lot is; write the time it moved."),
@@ -170,19 +170,31 @@ def cleared_by_finding(finding: Finding) -> tuple[tuple[str, str], ...]:
         return tuple((key_of(group, finding.lot or "room", finding.step, finding.limit), finding.probe) for group in _BEFORE)
     if finding.what == "back":
         return ((key_of("off", finding.lot, finding.step, finding.limit), finding.probe),)
-    if finding.what == "advanced":
-        return ((key_of("prompt", finding.lot, finding.step), ""),)
+    if finding.what == "advanced":  # what was said of the step that is left is over with it
+        return ((key_of("prompt", finding.lot, finding.step), ""), *((_scope(group, finding.lot), "") for group in _OF_A_STEP))
     return ()
 
 
-def cleared_by_event(event: LotEvent) -> tuple[str, ...]:
-    """The key scopes (ending in `*`) that a person's entry about a lot ends."""
+#: The groups that speak of how things are in the step that runs.
+_OF_A_STEP: Final = ("off", "not-in-the-meat")
+
+
+def cleared_by_event(event: LotEvent) -> tuple[tuple[str, str], ...]:
+    """The (key scope ending in `*`, member) pairs whose condition a person's entry about a lot ends."""
     if event.event in ("step", "end"):
-        prompts = (key_of("prompt", event.lot) + "/*", key_of("left-short", event.lot) + "/*", key_of("off", event.lot) + "/*")
-        return prompts if event.event == "step" else (*prompts, key_of("warming", event.lot) + "/*", key_of("check", event.lot) + "/*")
+        groups = ("prompt", "left-short", *_OF_A_STEP)
+        if event.event == "end":
+            groups = (*groups, "warming", "heading-out", "check")
+        return tuple((_scope(group, event.lot), "") for group in groups)
     if event.event == "check":
-        return (key_of("check", event.lot) + "/*",)
+        return ((_scope("check", event.lot), ""),)
+    if event.event in ("place", "remove"):  # somebody has had this probe in hand: it is judged anew from here on
+        return ((_scope("not-in-the-meat", event.lot), event.name),)
     return ()
+
+
+def _scope(group: str, lot: str) -> str:
+    return key_of(group, lot) + "/*"
 
 
 def finding_key(finding: Finding) -> str:

@@ -128,7 +128,8 @@ def test_chamber_off_its_schedule_rings_once_and_ends_when_it_is_back() -> None:
     assert causes.from_finding(_smoke("deviated"), SMOKE, "links") is None
     assert causes.from_finding(_smoke("deviated", "closed in stage 1 of 2: the schedule was not run"), SMOKE, "links") is not None
     assert causes.cleared_by_finding(_smoke("back")) == ((off.key, "chamber-1"),)
-    assert "off/J-0412/*" in causes.cleared_by_event(LotEvent(AT, "step", "J-0412", "chill"))
+    assert ("off/J-0412/*", "") in causes.cleared_by_event(LotEvent(AT, "step", "J-0412", "chill"))
+    assert ("off/J-0412/*", "") in causes.cleared_by_finding(finding("advanced", limit="", probe="")), "nor where it is left by itself"
 
 
 def test_fire_out_rings_high_until_somebody_has_seen_it() -> None:
@@ -142,9 +143,29 @@ def test_confirmed_step_clears_its_prompt() -> None:
     """A person's step event ends prompts of that lot and no other's."""
     cause = causes.from_finding(finding("unconfirmed", limit=""), PLAN, "juniper-links")
     assert cause is not None
-    (scope, *_) = causes.cleared_by_event(LotEvent(AT, "step", "J-0412", "chill"))
+    ((scope, _), *_) = causes.cleared_by_event(LotEvent(AT, "step", "J-0412", "chill"))
     assert cause.key.startswith(scope[:-1])
-    assert not cause.key.startswith(causes.cleared_by_event(LotEvent(AT, "step", "J-041", "chill"))[0][:-1])
+    ((other, _), *_) = causes.cleared_by_event(LotEvent(AT, "step", "J-041", "chill"))
+    assert not cause.key.startswith(other[:-1])
+
+
+@pytest.mark.parametrize("what", sorted(set(causes._FINDINGS) - {"deviated", "unproven", "fire-out"}))
+def test_nothing_that_warned_of_a_lot_outlives_it(what: str) -> None:
+    """A lot that has ended is acted on by nobody: only its verdicts stay, until their record or somebody's look ends them."""
+    cause = causes.from_finding(finding(what), PLAN, "juniper-links")
+    assert cause is not None
+    ended = [scope[:-1] for scope, member in causes.cleared_by_event(LotEvent(AT, "end", "J-0412")) if not member]
+    assert any(cause.key.startswith(start) for start in ended)
+
+
+@pytest.mark.parametrize("event", ["place", "remove"])
+def test_probe_that_somebody_had_in_hand_is_no_longer_said_to_be_out_of_the_meat(event: str) -> None:
+    """That probe and no other: the engine looks at its new placement by itself."""
+    cause = causes.from_finding(finding("not-in-the-meat", limit=""), PLAN, "juniper-links")
+    assert cause is not None
+    ((scope, member),) = causes.cleared_by_event(LotEvent(AT, event, "J-0412", "core-1"))
+    assert cause.key.startswith(scope[:-1])
+    assert member == cause.member == "core-1"
 
 
 def test_slash_in_a_name_does_not_reach_another_key() -> None:

@@ -36,7 +36,9 @@ class CheckWatch:
         if self._looked_at is not None and 0 <= now - self._looked_at < _LOOK_EVERY:
             return
         self._looked_at = now
-        rung = {row["key"] for row in open_rows(conn) if row["key"].startswith("calibration/") and row["key"].endswith("/due")}
+        # One that was due, was made good and has been seen by nobody is told again when the next check is due.
+        due = (row for row in open_rows(conn) if row["rang_at"] is None or row["state"] in ("B", "C"))
+        rung = {row["key"] for row in due if row["key"].startswith("calibration/") and row["key"].endswith("/due")}
         wanted = {causes.calibration_due(s["probe"], s["due_at"], s["last"]).key: s for s in standing(conn, plan) if s["due_at"] <= now}
         for key in rung - set(wanted):
             self._alarms.clear(conn, key, now)

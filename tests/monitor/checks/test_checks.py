@@ -92,6 +92,17 @@ def test_check_that_is_due_rings_until_a_good_one_is_on_record(plant) -> None:
     assert "calibration/core-1/due" not in plant.rung()
 
 
+def test_check_that_is_due_again_rings_although_nobody_has_seen_that_it_was_due_before(plant) -> None:
+    """Made good and never acknowledged, the last one stays listed; it must not stand for the next."""
+    plant.tick(8 * 24 * 60)
+    assert "calibration/core-1/due" in plant.rung()
+    plant.desk.calibrate(ODILE, ProbeCheck("core-1", "ice-point", 0.1))
+    plant.tick(11)
+    assert "calibration/core-1/due" not in plant.rung()
+    plant.tick(8 * 24 * 60)
+    assert "calibration/core-1/due" in plant.rung()
+
+
 def test_allowed_error_is_the_plans_within_the_food_code(plant) -> None:
     """Without a word 1 °C for a core probe and 1.5 °C for air; a site may ask for less."""
     allowed = {p.id: calibrations.allowed_c(p) for p in plant.service.plan.probes}

@@ -1,4 +1,4 @@
-"""Durable readings over HTTP, 1 and 100 a request, against a bare FastAPI endpoint that only reads the JSON.
+"""Durable readings over HTTP, 1 and 100 a request, against two bare FastAPI endpoints: one only reads the JSON, one declares its type.
 
 The same sender, in this process, speaks to each of them in turn over the same number of kept-open connections. The
 service answers a request once its readings are on the disk, judged, and every finding with them.
@@ -18,7 +18,8 @@ from tests.bench.figures import Figure
 from tests.bench.served import child
 from tests.bench.site import SENDERS
 
-AIM_BATCHED = 4.0
+AIM_BATCHED = 3.0
+PATHS = {"ours": "/api/v1/readings", "bare": "/api/v1/readings", "typed": "/api/v1/typed"}
 ROUNDS = 6
 SECONDS = 2.0
 
@@ -38,10 +39,10 @@ def body(sender: int, first: int, count: int, now_s: float) -> bytes:
     return json.dumps(items if count > 1 else items[0]).encode()
 
 
-async def sender(number: int, port: int, token: str, count: int, until: float) -> int:
+async def sender(number: int, port: int, token: str, count: int, until: float, path: str) -> int:
     """Push until the time is over, each request after the answer to the one before; how many readings were answered."""
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
-    head = f"POST /api/v1/readings HTTP/1.1\r\nHost: bench\r\nAuthorization: Bearer {token}\r\nContent-Type: application/json\r\n"
+    head = f"POST {path} HTTP/1.1\r\nHost: bench\r\nAuthorization: Bearer {token}\r\nContent-Type: application/json\r\n"
     answered = 0
     newest = 0.0
     while time.monotonic() < until:
@@ -59,10 +60,10 @@ async def sender(number: int, port: int, token: str, count: int, until: float) -
     return answered
 
 
-async def push(port: int, token: str, count: int) -> float:
+async def push(port: int, token: str, count: int, path: str = PATHS["ours"]) -> float:
     """Readings a second that were answered."""
     begun = time.monotonic()
-    done = await asyncio.gather(*(sender(n, port, token, count, begun + SECONDS) for n in range(SENDERS)))
+    done = await asyncio.gather(*(sender(n, port, token, count, begun + SECONDS, path) for n in range(SENDERS)))
     return sum(done) / (time.monotonic() - begun)
 
 
@@ -70,22 +71,27 @@ def run(say: Callable[[str], None]) -> list[Figure]:
     """The figures for 1 and for 100 readings a request; both servers stay up and are spoken to in turn, the best of each counts."""
     figures = []
     for count, aim in ((1, None), (100, AIM_BATCHED)):
-        bare, ours, cpu_bare, cpu_ours = [], [], [], []
+        rates: dict[str, list[float]] = {name: [] for name in PATHS}
+        cpu: dict[str, list[float]] = {name: [] for name in PATHS}
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
             with child("bare-endpoint", folder) as other, child("service", folder / "site") as one:
                 for n in range(ROUNDS + 1):  # the first round warms up
-                    rates = []
-                    for server, cpu in ((other, cpu_bare), (one, cpu_ours)):
+                    for who, path in PATHS.items():
+                        server = one if who == "ours" else other
                         before = cpu_s(server.process.pid)
-                        rate = asyncio.run(push(server.said["port"], server.said["token"], count))
-                        rates.append(rate)
-                        cpu.append((cpu_s(server.process.pid) - before) / (rate * SECONDS) * 1e6)
-                    bare.append(rates[0])
-                    ours.append(rates[1])
-                    say(f"HTTP, {count} a request, {n}/{ROUNDS}: {ours[-1]:,.0f} readings/s, bare {bare[-1]:,.0f}")
-        best, loop = max(ours[1:]), max(bare[1:])
-        used = f"CPU {min(cpu_ours[1:]):.0f} and {min(cpu_bare[1:]):.0f} µs a reading"
+                        rate = asyncio.run(push(server.said["port"], server.said["token"], count, path))
+                        rates[who].append(rate)
+                        cpu[who].append((cpu_s(server.process.pid) - before) / (rate * SECONDS) * 1e6)
+                    now = ", ".join(f"{who} {found[-1]:,.0f}" for who, found in rates.items())
+                    say(f"HTTP, {count} a request, {n}/{ROUNDS}: readings/s {now}")
+        best = {who: max(found[1:]) for who, found in rates.items()}
+        used = {who: min(found[1:]) for who, found in cpu.items()}
         what = f"durable, judged readings over HTTP, {count} a request, {SENDERS} connections"
-        figures.append(Figure(what, f"{best:,.0f} readings/s; bare endpoint {loop:,.0f}; {used}", loop / best, aim))
+        for bare, words in (("bare", "bare endpoint"), ("typed", "endpoint with a typed body")):
+            measured = (
+                f"{best['ours']:,.0f} readings/s; {words} {best[bare]:,.0f}; CPU {used['ours']:.0f} and {used[bare]:.1f} µs a reading"
+            )
+            named = what if bare == "bare" else f"{what}, against a typed body"
+            figures.append(Figure(named, measured, best[bare] / best["ours"], aim))
     return figures

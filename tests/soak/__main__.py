@@ -54,6 +54,7 @@ class Soak:
     commits: int = 0
     seconds: float = 0.0
     report: dict[str, Any] = field(default_factory=dict)
+    now: int = 0
     #: The hour with which the long life begins, and the one with which it ends.
     long: tuple[int, int] = (0, 0)
 
@@ -100,7 +101,7 @@ def life(folder: Path, story: tuple[int, ...], seen: Soak, say: Callable[[str], 
                     kept = ", ".join(f"{told[name]:.0f} {_NAMES[name]}" for name in _NAMES)
                     say(f"soak: day {told['hour'] // 24 + 1} lived; {kept}; {time.strftime('%H:%M:%S')}")
             elif "end" in told:
-                seen.report = told["report"]
+                seen.report, seen.now = told["report"], told["now"]
                 seen.messages += told["messages"]
         process.stdout.close()
         code = process.wait(60)
@@ -150,7 +151,7 @@ def run(folder: Path, days: float, every_s: int, say: Callable[[str], None]) -> 
     seen = live(folder, minutes, every_s, say)
     say("soak: judging again from the store")
     begun = time.process_time()
-    compared, wrong = again.differences(folder / "data" / "larderer.sqlite", seen.report)
+    compared, wrong = again.differences(folder / "data" / "larderer.sqlite", seen.report, seen.now)
     again_s = time.process_time() - begun
     exported, differing = again.exports(folder / "data" / "exports" / "ferncliff")
     held = rows(folder)

@@ -18,7 +18,7 @@ from monitor.store.database import Store
 from monitor.store.schema import ledger, reading
 from rules.engine import Engine
 from rules.history import arrange, standing
-from rules.reading import HOUR, Event
+from rules.reading import HOUR, Event, Instant, Tick
 
 Watch = tuple[str, str, str, str]
 _VERDICTS = ("met", "deviated", "unproven")
@@ -61,25 +61,26 @@ def said(engine: Engine) -> dict[Watch, str]:
     return {(f.lot, f.step, f.limit, f.probe): f.what for lot in engine.lots.values() for f in lot.said if f.what in _VERDICTS}
 
 
-def differences(store: Path, live: dict[str, Any]) -> tuple[int, list[str]]:
+def differences(store: Path, live: dict[str, Any], now: Instant) -> tuple[int, list[str]]:
     """How many verdicts were held against each other, and a sentence for each that differs."""
     out: list[str] = []
     with Store(str(store)).open() as opened, opened.read() as conn:
         engine, words = replayed(conn), told(conn)
-    now = said(engine)
-    for watch in sorted(words.keys() | now.keys()):
-        if words.get(watch) != now.get(watch):
-            out.append(f"{' / '.join(watch)}: told {words.get(watch, 'nothing')}, replayed {now.get(watch, 'nothing')}")
+    engine.feed(Tick(max(now, engine.now)))  # a room's day that has begun with no reading yet
+    again = said(engine)
+    for watch in sorted(words.keys() | again.keys()):
+        if words.get(watch) != again.get(watch):
+            out.append(f"{' / '.join(watch)}: told {words.get(watch, 'nothing')}, replayed {again.get(watch, 'nothing')}")
     report = engine.report(settle=False)
-    again = {lot["lot"]: lot for lot in report["lots"]}
+    lots = {lot["lot"]: lot for lot in report["lots"]}
     for lot in live["lots"]:
-        if lot != again.get(lot["lot"]):
+        if lot != lots.get(lot["lot"]):
             out.append(f"lot {lot['lot']}: the live report of it is not the replayed one")
     days = {(day["room"], day["limit"], day["day"]): day for day in report["standing"]}
     for day in live["standing"]:
         if day != days.get((day["room"], day["limit"], day["day"])):
             out.append(f"room {day['room']}, {day['day']}: the live report of it is not the replayed one")
-    return len(now) + len(live["lots"]) + len(live["standing"]), out
+    return len(again) + len(live["lots"]) + len(live["standing"]), out
 
 
 def exports(folder: Path) -> tuple[int, list[str]]:

@@ -7,6 +7,7 @@ Run as `python -m tests.soak.child FOLDER MINUTES EVERY_S RESTARTS_FROM RESTARTS
 
 from __future__ import annotations
 
+import http.client
 import json
 import logging
 import os
@@ -166,18 +167,26 @@ class Life:
 
     def _pages(self) -> None:
         """Somebody signs in and looks at the page, a lot and its curve."""
-        import httpx
-
         until = time.monotonic() + _WAIT_S
         while not self.service.answering:
             if time.monotonic() > until:
                 raise TimeoutError("the page does not answer")
             time.sleep(0.01)
         token, _ = self.service.people.sign_in(ODILE, SECRET, scheme="http", remote="127.0.0.1")
-        with httpx.Client(base_url=self.service.url(), cookies={"larderer_session": token}, timeout=60) as http:
-            lots = [lot["lot"] for lot in http.get("api/v1/lots").raise_for_status().json()["lots"][:1]]
-            for path in ("", "alarms", "api/v1/probes", *(f"api/v1/lots/{lot}/chart.svg" for lot in lots)):
-                http.get(path).raise_for_status()
+        web = http.client.HTTPConnection("127.0.0.1", self.service.bound_port(), timeout=_WAIT_S)
+
+        def get(path: str) -> bytes:
+            web.request("GET", path, headers={"Cookie": f"larderer_session={token}"})
+            answer = web.getresponse()
+            text = answer.read()
+            if answer.status != 200:
+                raise RuntimeError(f"{path}: {answer.status} {text[:300]!r}")
+            return text
+
+        lots = [lot["lot"] for lot in json.loads(get("/api/v1/lots"))["lots"][:1]]
+        for path in ("/", "/alarms", "/api/v1/probes", *(f"/api/v1/lots/{lot}/chart.svg" for lot in lots)):
+            get(path)
+        web.close()
         self.service.people.sign_out(token)
 
     def settle(self) -> None:
@@ -231,9 +240,9 @@ def main() -> None:
     life.settle()
     with suppress(MonitorError):
         life.write(life.service.pipeline.ready)
-    report = life.service.pipeline.report()
+    report, now = life.service.pipeline.report(), life.service.judging.engine.now
     life.close()
-    say({"end": number, "report": report, "messages": life.messages - rung})
+    say({"end": number, "report": report, "now": now, "messages": life.messages - rung})
 
 
 if __name__ == "__main__":

@@ -4,6 +4,7 @@ What was acknowledged is there, the chain verifies, no message is lost or invent
 """
 
 import os
+import shutil
 import subprocess
 import sys
 from collections import Counter
@@ -139,6 +140,9 @@ class Places:
     def __init__(self, engine: str, request: pytest.FixtureRequest, tmp_path: Path) -> None:
         self._tmp, self._count = tmp_path, 0
         self._server = None if engine == "sqlite" else request.getfixturevalue("postgresql")
+        self._empty = tmp_path / "empty.sqlite"
+        if self._server is None:
+            Store(self._empty).open().close()  # to be copied: making the tables takes longer than the story
 
     @contextmanager
     def new(self) -> Iterator[tuple[Path, str]]:
@@ -147,7 +151,9 @@ class Places:
         folder = self._tmp / str(self._count)
         folder.mkdir()
         if self._server is None:
+            shutil.copyfile(self._empty, folder / "larderer.sqlite")
             yield folder, f"sqlite:///{folder / 'larderer.sqlite'}"
+            shutil.rmtree(folder)
             return
         url = self._server.fresh("empty")
         yield folder, url

@@ -16,6 +16,7 @@ _MEANINGS: Final[Mapping[tuple[str, str], str]] = {
     ("alarm", "acknowledge"): "has seen the alarm and sees to it",
     ("alarm", "shelve"): "is responsible for its silence",
     ("alarm-hidden", ""): "is responsible for its silence",
+    ("configuration", ""): "changed how this place is set up",
     ("calibration", ""): "made this check and read these values",
     ("deviation", "opened"): "found this and wrote it down",
     ("deviation", "action"): "did this, or saw it done",

@@ -56,6 +56,7 @@ from monitor.pipeline import Pipeline
 from monitor.publish import Publisher
 from monitor.rejudger import Rejudger
 from monitor.rounds import Rounds
+from monitor.set_up import SetUp
 from monitor.sources import Sources, mqtt_options, source_options
 from monitor.store.database import Store
 from monitor.store.writer import Writer
@@ -147,6 +148,7 @@ class Service:
         self.app = create_app(
             self.desk, self.people, intake=self.intake, export=self.exporter.zip, trouble=self._trouble_text, pages=ROUTERS
         )
+        self.app.state.set_up = SetUp(config, self.plan, self.writer, self.clock)
         self.drivers: Sequence[Driver] = self._drivers() if drivers is None else drivers
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []

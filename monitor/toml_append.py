@@ -23,7 +23,7 @@ _BARE = re.compile(r"[A-Za-z0-9_-]+")
 def table_text(name: str, table: Mapping[str, object]) -> str:
     """A table as TOML, headed `[[name]]`; tables in it follow under headers of their own."""
     plain = {k: v for k, v in table.items() if not _is_tables(v)}
-    lines = [f"[[{name}]]", *(f"{_key(k)} = {_value(v)}" for k, v in plain.items())]
+    lines = [f"[[{name}]]", *(f"{_key(k)} = {value_text(v)}" for k, v in plain.items())]
     for key, value in table.items():
         if _is_tables(value) and isinstance(value, list):
             lines += [line for inner in value for line in ("", *table_text(f"{name}.{key}", inner).splitlines())]
@@ -35,18 +35,19 @@ def _is_tables(value: object) -> bool:
 
 
 def _key(key: str) -> str:
-    return key if _BARE.fullmatch(key) else _value(key)
+    return key if _BARE.fullmatch(key) else value_text(key)
 
 
-def _value(value: object) -> str:
+def value_text(value: object) -> str:
+    """A value as TOML writes it, on one line."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float):
         return repr(value)
     if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{_key(str(k))} = {_value(v)}" for k, v in value.items()) + " }"
+        return "{ " + ", ".join(f"{_key(str(k))} = {value_text(v)}" for k, v in value.items()) + " }"
     if isinstance(value, list | tuple):
-        return "[" + ", ".join(_value(v) for v in value) + "]"
+        return "[" + ", ".join(value_text(v) for v in value) + "]"
     escaped = "".join(_escape(char) for char in str(value))
     return f'"{escaped}"'
 

@@ -176,6 +176,9 @@ class Site:
     def __init__(self, folder: Path, *, hired: bool) -> None:
         self.clock = Clock(START)
         (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+        people = "".join(f'\n[[person]]\nname = "{name}"\nrole = "{role}"\n' for role, name in ROLES.items()) if hired else ""
+        settings = 'plan = "plan.toml"\ndata = "."\n# Kept by hand.\n[alarms]\nall_well = ""\n'
+        (folder / "larderer.toml").write_text(settings + people, encoding="utf-8")
         persons = tuple(Person(name, role) for role, name in ROLES.items()) if hired else ()
         config = Config(
             folder / "larderer.toml", folder / "plan.toml", folder, Server(port=0), persons=persons, alarms=AlarmsConfig(all_well=None)

@@ -18,21 +18,27 @@ READ = {
     "GET /", "GET /alarms", "GET /alarms/{alarm}", "GET /days", "GET /days/{day}", "GET /deviations", "GET /deviations/{deviation}",
     "GET /late", "GET /live", "GET /lots", "GET /lots/new", "GET /lots/{lot}", "GET /lots/{lot}/picture", "GET /lots/{lot}/hold-tag",
     "GET /probes",
-    "GET /probes/{probe}/check", "GET /probes/{probe}/recall",
+    "GET /probes/{probe}/check", "GET /probes/{probe}/recall", "GET /pin",
 }  # fmt: skip
 #: Entries: never by an inspector.
 WORK = {
     "POST /alarms/{alarm}/acknowledge", "POST /alarms/{alarm}/shelve", "POST /deviations", "POST /deviations/{deviation}/actions",
     "POST /deviations/{deviation}/close", "POST /late", "POST /lots/new", "POST /lots/{lot}/check", "POST /lots/{lot}/end",
     "POST /lots/{lot}/measure", "POST /lots/{lot}/place", "POST /lots/{lot}/remove", "POST /lots/{lot}/step", "POST /lots/{lot}/undo",
-    "POST /lots/{lot}/receive", "POST /lots/{lot}/withdraw", "POST /probes/{probe}/check", "POST /probes/{probe}/recall",
+    "POST /lots/{lot}/receive", "POST /lots/{lot}/withdraw", "POST /probes/{probe}/check", "POST /probes/{probe}/recall", "POST /pin",
 }  # fmt: skip
-#: Signatures: by a reviewer alone.
-REVIEW = {"POST /days/{day}/review", "POST /lots/{lot}/release", "POST /deviations/{deviation}/review"}
+#: Signatures and set-up: by a reviewer alone.
+REVIEW = {
+    "POST /days/{day}/review", "POST /lots/{lot}/release", "POST /deviations/{deviation}/review",
+    "POST /set-up/people", "POST /set-up/people/{person}", "POST /set-up/people/{person}/code", "POST /set-up/people/{person}/remove",
+    "POST /set-up/bells", "POST /set-up/bells/{bell}/test", "POST /set-up/probes",
+}  # fmt: skip
+#: Read by a reviewer alone.
+REVIEWER_READS = {"GET /set-up", "GET /set-up/people", "GET /set-up/people/{person}", "GET /set-up/bells", "GET /set-up/probes"}
 #: These have no end.
 STREAMS = {"GET /live"}
 VALUES = {"{lot}": "J-0412", "{alarm}": "A1", "{token}": "x.y", "{deviation}": "D1", "{day}": "2026-03-02", "{probe}": "core-1",
-          "{mark}": "x", "{name}": "none.css"}  # fmt: skip
+          "{mark}": "x", "{name}": "none.css", "{person}": "Odile Marsh", "{bell}": "no-bell"}  # fmt: skip
 
 
 def doors(site) -> list[str]:
@@ -62,7 +68,7 @@ def written(site) -> int:
 
 def test_every_page_has_its_line(full_site):
     """No page exists that these lists do not name, and none is named that does not exist."""
-    named = OPEN | READ | WORK | REVIEW
+    named = OPEN | READ | WORK | REVIEW | REVIEWER_READS
     assert (set(doors(full_site)) - named, named - set(doors(full_site))) == (set(), set())
 
 
@@ -105,12 +111,19 @@ def test_role_that_may_not_is_refused(full_site, reader, role, shut):
 
 @pytest.mark.parametrize("role", ["operator", "reviewer", "inspector"])
 def test_everybody_signed_in_reads_every_page(full_site, reader, role):
-    """No page asks for more than a session to be read."""
+    """No page but those of the set-up asks for more than a session to be read."""
     reader.sign_in(role)
     for door in sorted(READ - STREAMS):
         answer = knock(reader.http, door, {})
         assert answer.status_code in (200, 303, 404, 409), door  # 409: there is nothing to recall
         assert not answer.headers.get("location", "").startswith("/sign-in"), door
+
+
+def test_set_up_is_read_by_a_reviewer_alone(full_site, reader):
+    """Who works here and how they are reached is nobody else's."""
+    for role, status in (("operator", 409), ("inspector", 409), ("reviewer", 200)):
+        reader.sign_in(role)
+        assert {knock(reader.http, door, {}).status_code for door in REVIEWER_READS} == {status}, role
 
 
 @pytest.mark.parametrize(("role", "lets"), [("operator", WORK), ("reviewer", WORK | REVIEW)])

@@ -237,6 +237,8 @@ class Alarms:
             return
         elif row["rang_at"] is None:
             self._ring(conn, row, now)
+        elif row["state"] == "D" and self._ladder.reached(conn, row["id"]):
+            self._ladder.set(conn, row["id"], {"next_at": None})  # a momentary one is told once: somebody has it
         elif row["state"] == "C":
             self._move(conn, row, Happening.REALARM, now, "", "still there", {"rung": 0, "next_at": now})
             self._climb(conn, row_of(conn, row["id"]), now, "STILL")
@@ -320,12 +322,12 @@ class Alarms:
         rung, wait = self._ladder.goes_on(conn, row, now)
         self._move(conn, row, Happening.RAISE, now, "", "", {"rang_at": now, "anchor_at": now, "next_at": now + wait, "rung": rung})
         row = row_of(conn, row["id"])
-        if wait <= 0 or cause.by:
-            self._climb(conn, row, now)
-        elif cause.momentary:  # what waits already to be told of the same is told by this newer one, at the same time
+        if cause.momentary:  # what is still to be told of the same by an older one is told by this, with its newer words
             for older in open_rows(conn, row["key"]):
                 if older["id"] < row["id"] and older["state"] == State.RETURNED.value:
                     self._ladder.set(conn, older["id"], {"next_at": None})
+        if wait <= 0 or cause.by:
+            self._climb(conn, row, now)
         if cause.momentary:
             self._move(conn, row, Happening.CLEAR, now, "", "", {"returned_at": now})
 

@@ -90,9 +90,13 @@ class Ladder:
         values: dict[str, Any] = {"rung": rung, "anchor_at": now, "next_at": due if rungs else None}
         if targets:
             values |= {"told": 1, "told_at": now}
-        if cause.momentary and reached:
-            values["next_at"] = None
+        if cause.momentary and rung >= len(rungs):
+            values["next_at"] = None  # told once; until then it climbs only as long as nobody was reached
         return values
+
+    def reached(self, conn: Connection, number: int) -> bool:
+        """Whether a message about an alarm has been delivered; to a siren or lamp does not count."""
+        return bool(outbox.delivered_by(conn, number) - self.things.keys())
 
     def goes_on(self, conn: Connection, row: RowMapping, now: Instant) -> tuple[int, Span]:
         """On which rung an alarm that begins to ring starts, and how long from now that rung is told.

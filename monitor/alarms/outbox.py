@@ -120,6 +120,12 @@ def last_kind(conn: Connection, bell: str) -> str:
     return conn.scalar(newest) or ""
 
 
+def delivered_by(conn: Connection, alarm_id: int) -> set[str]:
+    """The bells that have delivered a message about an alarm."""
+    query = select(outbox.c.bell).where(outbox.c.alarm_id == alarm_id, outbox.c.kind == "alarm", outbox.c.state == "sent")
+    return set(conn.scalars(query))
+
+
 def told_by(conn: Connection, bell: str) -> set[int]:
     """The alarms that a bell which is nobody's own was rung for."""
     return set(conn.scalars(select(outbox.c.alarm_id).where(outbox.c.target == _target(Target("", (bell,))), outbox.c.kind == "alarm")))

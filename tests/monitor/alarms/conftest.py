@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -9,7 +10,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-from sqlalchemy import select, text
+from sqlalchemy import select, update
 
 from monitor import ledger
 from monitor.alarms.alarms import Alarms
@@ -77,7 +78,9 @@ class Bench:
     def deliver(self) -> None:
         """Mark what waits as sent, as the courier does."""
         with self.store.write() as conn:
-            conn.execute(text("UPDATE outbox SET state = 'sent' WHERE state = 'waiting'"))
+            for row in conn.execute(select(outbox).where(outbox.c.state == "waiting")).mappings().all():
+                taken = json.loads(row["routes"])[row["route"]]
+                conn.execute(update(outbox).where(outbox.c.id == row["id"]).values(state="sent", bell=taken))
 
     def letters(self) -> list[str]:
         """Letters of the open alarms, by number."""

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
+from sqlalchemy import text
 
 from monitor.alarms.causes import Cause
 from monitor.alarms.ladder import link_maker
@@ -155,9 +156,10 @@ def test_siren_stays_on_while_another_alarm_needs_it(bench, critical: Cause, sta
 
 
 def test_momentary_cause_is_told_once_and_stays_until_seen(bench, start: Instant) -> None:
-    """A restart is over when it is known; it is not escalated, and it is not forgotten."""
+    """A restart is over when it is known; once somebody has the message it is not escalated, and it is not forgotten."""
     cause = Cause("restart", "monitor was down", "the monitor", start - HOUR, "Blind for 1 h.", "high", momentary=True)
     number = bench.raise_(cause, start)
+    bench.deliver()
     bench.due(start + 5 * HOUR)
     assert bench.letters() == ["D"]
     assert len(bench.rows("alarm")) == 1
@@ -179,6 +181,25 @@ def test_momentary_cause_is_told_although_its_first_rung_has_to_be_waited_for(ma
     bench.acknowledge(bench.raise_(replace(cause, since=start + 10 * HOUR), start + 10 * HOUR), start + 10 * HOUR)
     bench.due(start + 11 * HOUR)
     assert len(bench.rows("alarm")) == 1
+
+
+def test_momentary_cause_that_reaches_nobody_climbs_rung_by_rung_and_stops(bench, start: Instant) -> None:
+    """Odile's telephone takes nothing for hours: Tam is told after his ten minutes, once, and her message goes on waiting."""
+    bench.raise_(Cause("restart", "monitor was down", "the monitor", start - HOUR, "Blind for 1 h.", "high", momentary=True), start)
+    bench.due(start + 9 * MINUTE)
+    assert [str(row["person"]) for row in bench.rows("alarm")] == ["Odile Marsh"]
+    for hours in range(1, 9):
+        bench.due(start + hours * HOUR)
+    assert [(str(row["person"]), row["state"]) for row in bench.rows("alarm")] == [("Odile Marsh", "waiting"), ("Tam Okafor", "waiting")]
+
+
+def test_siren_that_sounded_is_nobody_reached(bench, start: Instant) -> None:
+    """It tells nobody what happened: the second person is told all the same."""
+    bench.raise_(Cause("clock", "clock stepped", "the monitor", start, "By a day.", "critical", momentary=True), start)
+    with bench.store.write() as conn:
+        conn.execute(text("UPDATE outbox SET state = 'sent', bell = 'siren' WHERE person = ''"))
+    bench.due(start + 11 * MINUTE)
+    assert "Tam Okafor" in {str(row["person"]) for row in bench.rows("alarm")}
 
 
 def test_momentary_cause_that_comes_again_within_the_quiet_time_is_told_at_its_end(bench, start: Instant) -> None:

@@ -269,6 +269,37 @@ def test_added_reading_with_a_new_number_is_found(filled: Store, at: int) -> Non
     assert faults == ["readings: 51 are stored, but 50 arrived; some were put in or taken out."]
 
 
+EXCHANGED = (
+    "UPDATE reading SET seq = 1000 WHERE seq = {a}",
+    "UPDATE reading SET seq = {a} WHERE seq = {b}",
+    "UPDATE reading SET seq = {b} WHERE seq = 1000",
+)
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "where"), [(1, 2, "seal 4"), (3, 20, "seal 4"), (19, 21, "seal 4"), (30, 31, "seal 6"), (41, 42, "open block")]
+)
+def test_two_readings_exchanged_in_their_order_of_arrival_are_found(filled: Store, a: int, b: int, where: str) -> None:
+    """Both are there, with all that they say: only who came first is another. The first block that is not as it was is named."""
+    faults = tamper(filled, *(statement.format(a=a, b=b) for statement in EXCHANGED))
+    assert faults[0].startswith(where)
+
+
+def test_values_of_two_readings_exchanged_are_found(filled: Store) -> None:
+    """The same numbers, each under the other's time."""
+    values = "CASE seq WHEN 22 THEN (SELECT celsius FROM reading WHERE seq = 24) ELSE (SELECT celsius FROM reading WHERE seq = 22) END"
+    faults = tamper(filled, f"UPDATE reading SET celsius = {values} WHERE seq IN (22, 24)")
+    assert faults[0].startswith("seal 6")
+
+
+@pytest.mark.parametrize(("kept", "where"), [(47, "open block"), (40, "open block"), (30, "seal 6"), (0, "seal 4")])
+def test_readings_cut_off_at_their_end_are_found(filled: Store, kept: int, where: str) -> None:
+    """Readings and faults from one arrival on are gone: the first that is missing is named."""
+    faults = tamper(filled, f"DELETE FROM reading WHERE seq > {kept}", *([f"DELETE FROM fault WHERE seq > {kept}"] if kept < 45 else []))
+    assert faults[0].startswith(where)
+    assert f"arrival {kept + 1} is missing" in faults[0]
+
+
 @pytest.mark.parametrize("seq", [1, 9, 20, 21, 40])
 def test_one_reading_is_proven_by_its_path_alone(filled: Store, seq: int) -> None:
     """The path leads from the reading to the root in its seal, and from no other reading."""

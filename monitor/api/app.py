@@ -13,7 +13,7 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.responses import Response
 from prometheus_client import CollectorRegistry
 
-from monitor.api import alarms, days, deviations, events, health, lots, probes, problems, readings, rejudgements, session
+from monitor.api import alarms, days, deviations, events, health, lots, papers, probes, problems, readings, rejudgements, session
 from monitor.api.access import COOKIE, FORM_HEADER, READ, check_rules, may_know
 from monitor.api.paging import tagged
 from monitor.api.shell import Shell
@@ -48,7 +48,7 @@ def create_app(
     state.metrics = CollectorRegistry(auto_describe=False)
     state.metrics.register(health.DeskCollector(desk))
     problems.install(app, may_know)
-    for module in (session, readings, probes, lots, alarms, deviations, days, rejudgements, events, health):
+    for module in (session, readings, probes, lots, papers, alarms, deviations, days, rejudgements, events, health):
         app.include_router(module.router)
     app.include_router(_about(app))
     for page in pages:

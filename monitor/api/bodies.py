@@ -260,3 +260,33 @@ class Rejudge(BaseModel):
     model_config = example(since="2026-03-01T00:00:00-06:00", reason="The gateway of house 1 was found unplugged; it had kept these.")
     since: At
     reason: Words
+
+
+class Receipt(BaseModel):
+    """What was received for a lot. Not accepted needs the note, which says why it was sent back or set aside."""
+
+    model_config = example(
+        material="venison trim", supplier="Hollin Bank Game", supplier_lot="HB-77", temperature="36 °F", weight_kg="42.5",
+    )  # fmt: skip
+    material: Annotated[str, Field(min_length=1, max_length=200)]
+    supplier: Annotated[str, Field(min_length=1, max_length=200)]
+    supplier_lot: Annotated[str, Field(min_length=1, max_length=200, description="The lot on the supplier's label.")]
+    temperature: Name = Field(description="As measured when it came, with its unit.")
+    weight_kg: Annotated[str, Field(max_length=20)] | float = Field(description="Kilograms, to a gram at most.")
+    accepted: bool = True
+    note: Words = ""
+    at: At | None = Field(default=None, description="When it came, if earlier than now.")
+
+
+class Withdraw(BaseModel):
+    """What was wrong with the receipt."""
+
+    model_config = example(reason="The weight is that of another delivery.")
+    reason: Annotated[str, Field(min_length=1, max_length=2000)]
+
+
+class Release(BaseModel):
+    """The words of a release; where product was destroyed, returned or diverted they have to say what is left."""
+
+    model_config = example(comment="Records read through.")
+    comment: Words = ""

@@ -16,12 +16,15 @@ from monitor.errors import InputError, RefusedError
 if TYPE_CHECKING:
     from monitor.store.database import Store
 
+#: How long a command waits for its turn to write: longer than a service's group, which may be a backlog's thousands of rows on a slow card.
+WAIT_S = 30.0
+
 
 def store_of(config: Config, *, create: bool = False) -> Store:
     """The site's store, not yet open."""
     from monitor.store.database import Store
 
-    return Store(config.store_url.reveal() or config.data / "larderer.sqlite", create)
+    return Store(config.store_url.reveal() or config.data / "larderer.sqlite", create, busy_timeout_s=WAIT_S)
 
 
 def made(config: Config) -> bool:

@@ -35,10 +35,16 @@ class Service:
         """Sign in; RefusedError where the service says no."""
         self._token = str(self.post("/api/v1/session", {"name": name, "secret": secret})["form_token"])
 
+    def get(self, path: str) -> dict[str, Any]:
+        """What the service knows; RefusedError as `post`."""
+        return self._ask(urllib.request.Request(self.url + path))
+
     def post(self, path: str, body: dict[str, Any]) -> dict[str, Any]:
         """What the service answers; RefusedError with its one sentence where it refuses or is not there."""
         headers = {"Content-Type": "application/json", "Idempotency-Key": str(uuid.uuid4()), "X-Form-Token": self._token}
-        asked = urllib.request.Request(self.url + path, json.dumps(body).encode(), headers)
+        return self._ask(urllib.request.Request(self.url + path, json.dumps(body).encode(), headers))
+
+    def _ask(self, asked: urllib.request.Request) -> dict[str, Any]:
         try:
             with self._opener.open(asked, timeout=_PATIENCE_S) as answer:
                 return dict(json.loads(answer.read()))
@@ -50,9 +56,8 @@ class Service:
             raise RefusedError(f"no service answers at {self.url} ({error}); start it, or name its address with --url") from error
 
 
-def rejudge(config: Path, since: str, reason: str, name: str, url: str) -> str:
-    """Ask for it; what became of it, in a sentence."""
-    parse_instant(since)  # a mistake is told before anybody types a PIN
+def signed_in(config: Path, name: str, url: str) -> Service:
+    """The running service with that person signed in; RefusedError where it is not there, or says no."""
     if not url:
         server = load_config(config, check_bells=False).server
         url = f"http://{'127.0.0.1' if server.host in ('0.0.0.0', '::') else server.host}:{server.port}"
@@ -63,7 +68,13 @@ def rejudge(config: Path, since: str, reason: str, name: str, url: str) -> str:
         secret = getpass(f"PIN or password of {name}: ")
     service = Service(url.rstrip("/"))
     service.sign_in(name, secret)
-    made = service.post("/api/v1/rejudgements", {"since": since, "reason": reason})
+    return service
+
+
+def rejudge(config: Path, since: str, reason: str, name: str, url: str) -> str:
+    """Ask for it; what became of it, in a sentence."""
+    parse_instant(since)  # a mistake is told before anybody types a PIN
+    made = signed_in(config, name, url).post("/api/v1/rejudgements", {"since": since, "reason": reason})
     count = "1 reading counts" if made["readings"] == 1 else f"{made['readings']} readings count"
     how = "They are being judged now, beside what goes on." if made["waiting"] else "They are judged."
     return f"{count} from now on, from {made['since']}. {how}"

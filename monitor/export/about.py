@@ -11,6 +11,8 @@ from rules.reading import Instant
 
 #: Kinds that tell nothing about a day's work.
 _UPKEEP = ("seal", "export", "monitoring", "retention", "check", "backup", "restore-rehearsal")
+#: Records of a lot as a whole.
+_PAPERS = ("receipt", "release")
 
 
 class About:
@@ -31,6 +33,8 @@ class About:
         body = entry["body"]
         at = happened_at(entry)
         own = self.since < at <= self.until or body.get("day") == self.day or (body.get("lot") in self.lots and at <= self.until)
+        if entry["kind"] in _PAPERS:  # what came for a lot and its release belong to the lot, however late they are written
+            own = own or body.get("lot") in self.lots
         if entry["kind"] == "recall":  # it concerns every day that the probe was found to have read wrong on
             after, until = instant(body.get("after")), instant(body.get("until"))
             own = own or ((after is None or after < self.until) and until is not None and until > self.since)

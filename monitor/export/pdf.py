@@ -8,6 +8,7 @@ from typing import Any
 
 from monitor.calibrations import due_after
 from monitor.export import wording
+from monitor.export.papers import lot_papers
 from monitor.export.sheet import Sheet
 from monitor.export.story import ProbeDay, Story, judged_at
 from monitor.export.wording import VERDICTS, Clock
@@ -146,6 +147,7 @@ def _lot(sheet: Sheet, story: Story, lot: Mapping[str, Any]) -> None:
         sheet.points([text for told in growth for text in growth_words(told, plan.site.zone, begins)], size=8.5)
     _limit_sources(sheet, lot, product.steps if product else ())
     _entries(sheet, [e for e in story.events if e.lot == lot["lot"]], clock)
+    lot_papers(sheet, story, lot)
 
 
 def _limit_rows(limit: Mapping[str, Any], unit: str, clock: Clock) -> list[Sequence[str]]:

@@ -36,6 +36,10 @@ MATRIX = {
     "POST /api/v1/lots/{lot}/checks": WORKERS,
     "POST /api/v1/lots/{lot}/undo": WORKERS,
     "POST /api/v1/lots/{lot}/end": WORKERS,
+    "GET /api/v1/lots/{lot}/papers": READERS,
+    "POST /api/v1/lots/{lot}/receipts": WORKERS,
+    "POST /api/v1/lots/{lot}/receipts/{receipt}/withdraw": WORKERS,
+    "POST /api/v1/lots/{lot}/release": {"reviewer"},
     "GET /api/v1/alarms": READERS,
     "POST /api/v1/alarms/{alarm}/acknowledge": WORKERS,
     "POST /api/v1/alarms/{alarm}/shelve": WORKERS,
@@ -61,7 +65,7 @@ MATRIX = {
     "GET /api/v1/openapi.json": READERS,
     "GET /api/v1/problems/{slug}": READERS,
 }
-VALUES = {"{lot}": "J-1", "{alarm}": "A1", "{token}": "x.y", "{deviation}": "D1", "{day}": "2026-03-02", "{slug}": "busy"}
+VALUES = {"{lot}": "J-1", "{alarm}": "A1", "{token}": "x.y", "{deviation}": "D1", "{day}": "2026-03-02", "{slug}": "busy", "{receipt}": "1"}
 
 
 def doors(app) -> list[str]:

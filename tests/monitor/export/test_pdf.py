@@ -12,13 +12,14 @@ from typing import Any
 
 import pytest
 
-from monitor import late
+from monitor import late, ledger
 from monitor.export.sheet import Sheet, dashes, plain
 from monitor.export.verify import check_folder
 from monitor.export.wording import day_verdict, margin, sources
 from rules.limits.spec import Ceiling
 from rules.plan import Citation, Limit
-from rules.reading import MINUTE
+from rules.quantity import parse_instant
+from rules.reading import HOUR, MINUTE
 
 
 @pytest.fixture(scope="module")
@@ -162,3 +163,33 @@ def test_day_whose_late_readings_are_still_being_judged_says_so(empty_site: Any)
     outcome = check_folder(path)
     assert outcome.wrong == []
     assert any("the gateway was away, was still being judged anew" in text for text in outcome.unknown)
+
+
+def test_lot_page_has_what_came_and_how_its_release_stands(site: Any) -> None:
+    """The receipt with its supplier's lot, the one taken back called so, the hold named; a release signed later makes a new revision."""
+    came = {
+        "lot": "J-0302", "what": "received", "material": "Venison trim", "supplier": "Hollow Beck Game", "supplier_lot": "HB-77",
+        "temperature": "36 °F", "weight_kg": "42.5", "text": "", "at": "2026-03-02T13:30:00Z",
+    }  # fmt: skip
+    at = parse_instant("2026-03-02T07:30:00-06:00")
+
+    def papers(conn: Any) -> None:
+        first = ledger.append(conn, "receipt", came, at, "Odile Marsh", entered_at=at)
+        ledger.append(conn, "receipt", came | {"supplier_lot": "HB-78"}, at, "Odile Marsh", entered_at=at)
+        gone = {"lot": "J-0302", "what": "withdrawn", "receipt": first.seq, "text": "the label was misread"}
+        ledger.append(conn, "receipt", gone, at + MINUTE, "Odile Marsh", entered_at=at + MINUTE)
+
+    site.write(papers)
+    whole = " ".join(pages_of(site.export().path / "day.pdf"))
+    assert "Received for this lot" in whole
+    assert all(word in whole for word in ("HB-77", "HB-78", "Hollow Beck", "42.5", "TAKEN", "misread"))
+    assert "ON HOLD: deviation D1 is not closed." in whole
+    assert "Not released when this was made." in whole
+    later = at + 3 * 24 * HOUR
+    body = {"lot": "J-0302", "what": "released", "verdict": "deviated", "own_records": False, "text": "The other 24 kg."}
+    site.write(lambda conn: ledger.append(conn, "release", body, later, "Tam Okafor", entered_at=later))
+    again = site.export(now=later + MINUTE)
+    assert again.revision == 2
+    whole = " ".join(pages_of(again.path / "day.pdf"))
+    assert re.search(r'Released by Tam Okafor on 05 Mar 07:30\. "The other 24 kg\."', whole)
+    assert "1 record about this day came into the ledger." in whole

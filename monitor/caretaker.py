@@ -20,6 +20,7 @@ from monitor.alarms.listing import open_rows
 from monitor.config import Config
 from monitor.deviations import Deviations
 from monitor.judging import Judging
+from monitor.memory import give_back
 from rules.quantity import parse_instant
 from rules.reading import HOUR, MINUTE, Instant, Span
 
@@ -65,6 +66,7 @@ class Caretaker:
         self._deviations(conn, now)
         if _due(self._looked_at, now, LOOK_EVERY):
             self._looked_at = now
+            give_back()
             self._room(conn, now)
             self._copy(conn, now)
             if self._more or _due(self._swept_at, now, SWEEP_EVERY):

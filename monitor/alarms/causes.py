@@ -182,10 +182,8 @@ _OF_A_STEP: Final = ("off", "not-in-the-meat")
 def cleared_by_event(event: LotEvent) -> tuple[tuple[str, str], ...]:
     """The (key scope ending in `*`, member) pairs whose condition a person's entry about a lot ends."""
     if event.event in ("step", "end"):
-        groups = ("prompt", "left-short", *_OF_A_STEP)
-        if event.event == "end":
-            groups = (*groups, "warming", "heading-out", "check")
-        return tuple((_scope(group, event.lot), "") for group in groups)
+        of_the_lot = ("warming", "heading-out", "check") if event.event == "end" else ()
+        return tuple((_scope(group, event.lot), "") for group in ("prompt", "left-short", *_OF_A_STEP, *of_the_lot))
     if event.event == "check":
         return ((_scope("check", event.lot), ""),)
     if event.event in ("place", "remove"):  # somebody has had this probe in hand: it is judged anew from here on

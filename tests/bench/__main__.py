@@ -8,7 +8,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 
-from tests.bench import bell, broker, disk, drivers, engine, engines, idle, ingest, late, memory, night, page
+from tests.bench import bell, broker, disk, drivers, engine, engines, export, idle, ingest, late, memory, night, page, start
 from tests.bench.figures import HEAD, Figure, machine
 
 BENCHES: dict[str, Callable[[Callable[[str], None]], list[Figure]]] = {
@@ -19,11 +19,13 @@ BENCHES: dict[str, Callable[[Callable[[str], None]], list[Figure]]] = {
     "memory": memory.run,
     "late": late.run,
     "page": page.run,
+    "export": export.run,
     "night": night.run,
     "engines": engines.run,
     "disk": disk.run,
     "drivers": drivers.run,
     "idle": idle.run,
+    "start": start.run,
 }
 
 

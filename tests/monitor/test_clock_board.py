@@ -2,9 +2,11 @@
 
 import csv
 import json
+import shutil
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -102,6 +104,14 @@ class Board:
     def restart(self) -> None:
         self.tick()
         self.service.close()
+        self.open()
+
+    def killed(self) -> None:
+        """Killed where it stands: what goes on is what lay on the disk at that moment, the log of the store and all."""
+        data = self.config.data
+        shutil.copytree(data, data.with_name("killed"))
+        self.service.close()
+        self.config = replace(self.config, data=data.with_name("killed"))
         self.open()
 
     def move(self, span: Span) -> None:
@@ -260,7 +270,8 @@ def test_kill_between_trust_and_restamping_loses_nothing(board: Board, monkeypat
     assert board.clock() == board.true
     assert len(board.judged()) == 50
     monkeypatch.undo()
-    board.restart()
+    board.killed()
+    assert board.clock() == board.true
     with board.service.store.read() as conn:
         boot, owed = remembered(conn), clock_restamp.owed(conn)
     assert boot is not None
@@ -337,18 +348,13 @@ def _live(board: Board, before: Sequence[float], after: Sequence[float], cut: Ca
         board.service.close()
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(
-    before=st.lists(st.floats(35, 150), min_size=1, max_size=30),
-    after=st.lists(st.floats(35, 150), min_size=1, max_size=30),
-    away=st.integers(2, 600),
-    wrong=st.one_of(st.integers(-9 * 24 * 60, -10), st.integers(10, 9 * 24 * 60)),
-)
-def test_verdict_after_restamping_is_that_of_the_right_time(
-    tmp_path_factory: pytest.TempPathFactory, before: list[float], after: list[float], away: int, wrong: int
-) -> None:
-    """A board that started wrong by any span, and one that kept its time through the same power cut, end with the same lots."""
-    one, other = Board(tmp_path_factory.mktemp("wrong")), Board(tmp_path_factory.mktemp("right"))
+_DEGREES = st.lists(st.floats(35, 150), min_size=1, max_size=30)
+_WRONG = st.one_of(st.integers(-9 * 24 * 60, -10), st.integers(10, 9 * 24 * 60))
+
+
+def _same_as_right(folders: pytest.TempPathFactory, before: Sequence[float], after: Sequence[float], away: int, wrong: int) -> None:
+    """Hold a board that started `wrong` minutes off against one that kept its time through the same power cut."""
+    one, other = Board(folders.mktemp("wrong")), Board(folders.mktemp("right"))
 
     def right() -> None:
         other.power_cut(away * MINUTE, 0)
@@ -358,3 +364,20 @@ def test_verdict_after_restamping_is_that_of_the_right_time(
 
     was = _live(one, before, after, lambda: one.power_cut(away * MINUTE, wrong * MINUTE))
     assert was == _live(other, before, after, right)
+
+
+@pytest.mark.parametrize(("away", "wrong"), [(2, -4000), (300, -4000), (45, 20)])
+def test_verdict_after_restamping_is_that_of_the_right_time(tmp_path_factory: pytest.TempPathFactory, away: int, wrong: int) -> None:
+    """A board that started wrong, and one that kept its time through the same power cut, end with the same lots."""
+    _same_as_right(tmp_path_factory, [140 - 2 * n for n in range(25)], [90 - 2 * n for n in range(25)], away, wrong)
+
+
+@pytest.mark.full
+@pytest.mark.timeout(1200)
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(before=_DEGREES, after=_DEGREES, away=st.integers(2, 600), wrong=_WRONG)
+def test_verdict_after_restamping_is_that_of_the_right_time_for_any_readings(
+    tmp_path_factory: pytest.TempPathFactory, before: list[float], after: list[float], away: int, wrong: int
+) -> None:
+    """The same for any readings, any power cut and any wrong time."""
+    _same_as_right(tmp_path_factory, before, after, away, wrong)

@@ -1,0 +1,93 @@
+"""From a power cut to judging: the command is started over a store of thirty days of sixteen probes that nobody closed.
+
+Run as `python -m tests.bench.start FOLDER` it makes such a store and ends without closing anything, as a power cut does.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from tests.bench.figures import Figure
+from tests.bench.served import ROOT
+from tests.bench.site import SENDERS, write_site
+
+AIM_S, STARTS = 3.0, 3
+DAYS, EVERY_S = 30, 30
+#: The end of the store at one reading a second, judged as it came: what came after the newest snapshot is judged again at the start.
+LAST_MIN = 15
+
+
+def run(say: Callable[[str], None]) -> list[Figure]:
+    """Seconds until the command says that it watches: the second-best of three starts, each after a power cut."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        environment = os.environ | {"PYTHONPATH": str(ROOT)}
+        made = subprocess.run([sys.executable, "-m", "tests.bench.start", name], cwd=ROOT, env=environment, check=True, capture_output=True)
+        say(f"start: {made.stdout.decode().strip()}")
+        took = sorted(_start(folder / "larderer.toml", environment) for _ in range(STARTS))
+    wall_s, cpu_s = took[len(took) // 2]
+    say(f"start: {', '.join(f'{wall:.2f} s ({cpu:.2f} s of processor time)' for wall, cpu in took)}")
+    measured = f"{wall_s:.2f} s, {cpu_s:.2f} s of it processor time; {made.stdout.decode().strip()}"
+    return [Figure(f"power cut to judging, {DAYS} days of {SENDERS} probes in the store", measured, wall_s, AIM_S, "s")]
+
+
+def _start(config: Path, environment: dict[str, str]) -> tuple[float, float]:
+    """Start the command, kill it once it judges; how long that took, and its processor time."""
+    before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.monotonic()
+    command = [sys.executable, "-m", "monitor.cli", "run", "--config", str(config)]
+    with subprocess.Popen(command, cwd=config.parent, env=environment, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stderr is not None
+        for line in process.stderr:
+            if "Larderer watches" in line:
+                break
+        else:
+            raise RuntimeError(f"the command ended with {process.wait()} before it watched")
+        took = time.monotonic() - begun
+        process.kill()
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return took, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def _make(folder: Path) -> None:
+    """Thirty days of readings, then a lot and a quarter of an hour told as it comes; the process ends at once."""
+    from monitor import ledger
+    from monitor.config import load_config
+    from monitor.desk import Hand
+    from monitor.service import Service
+    from monitor.store import readings
+    from monitor.store.readings import Arrival
+    from rules.reading import HOUR, MINUTE, SECOND, Instant, Reading
+
+    end: Instant = time.time_ns() // 1000 // SECOND * SECOND - MINUTE
+    now = end - DAYS * 24 * HOUR
+    service = Service(load_config(write_site(folder)), clock=lambda: now, drivers=(), tick_s=3600.0, exports=False)
+    cores = [f"core-{n}" for n in range(SENDERS)]
+    while now < end - LAST_MIN * MINUTE:
+        instants = range(now, min(now + 6 * HOUR, end - LAST_MIN * MINUTE), EVERY_S * SECOND)
+        arrivals = [Arrival(Reading(core, at, 3.0 + at // SECOND % 7 / 10), at) for at in instants for core in cores]
+        now = instants[-1] + EVERY_S * SECOND
+        service.writer.submit(lambda conn, rows=arrivals: readings.store(conn, rows) and ledger.seal(conn, now, entered_at=now)).result()  # type: ignore[misc]
+    service.start()
+    odile = Hand("Odile Marsh", "operator")
+    service.desk.start_lot(odile, "links", lot="J-1")
+    for core in cores:
+        service.desk.place(odile, "J-1", core)
+    while now < end:
+        now += SECOND
+        service.intake.readings([Reading(core, now, 3.0 + now // SECOND % 7 / 10) for core in cores]).result()
+        if now % (10 * SECOND) == 0:
+            service.writer.submit(lambda conn: service.pipeline.tick(conn, now)).result()
+    with service.store.read() as conn:
+        print(f"{readings.count(conn):,} readings", flush=True)
+    os._exit(0)
+
+
+if __name__ == "__main__":
+    _make(Path(sys.argv[1]))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-import subprocess
 import time
 import warnings
 from collections.abc import Callable, Iterator
@@ -22,7 +21,7 @@ from monitor.store import readings
 from rules.quantity import fahrenheit
 from rules.reading import HOUR, MINUTE, SECOND, Reading
 from tests.faults.grinding import ODILE, PLAN, START
-from tests.missing import not_tested
+from tests.faults.small_disk import filled
 
 WAIT_S = 30.0
 
@@ -63,34 +62,11 @@ class Site:
             time.sleep(0.02)
 
 
-@pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 24 MB of its own; where mounting is not allowed the test says so and fails where CI is true."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=24m", "tmpfs", str(folder)], capture_output=True, text=True, check=False)
-    if made.returncode:
-        why = made.stderr.strip()
-        not_tested(f"a small file system cannot be mounted here ({why}), so a full disk is shown by its page limit alone; run it as root")
-    try:
-        yield folder
-    finally:
-        subprocess.run(["umount", str(folder)], check=True)
-
-
 @contextmanager
 def full(site: Site) -> Iterator[None]:
     """Fill the file system to the last byte."""
-    ballast = site.config.data / "ballast"
-    with ballast.open("wb", buffering=0) as file:
-        for size in (65536, 4096, 512, 1):
-            try:
-                while True:
-                    file.write(b"x" * size)
-            except OSError:
-                continue
-    yield
-    ballast.unlink()
+    with filled(site.config.data):
+        yield
 
 
 @contextmanager

@@ -6,6 +6,7 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, closing, contextmanager
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,6 +20,7 @@ from monitor.store.database import Store
 from monitor.store.readings import Arrival
 from monitor.store.writer import Writer
 from rules.reading import SECOND, Reading
+from tests.faults.small_disk import filled
 from tests.waiting import until
 
 T0 = 1_772_456_400 * SECOND
@@ -46,6 +48,13 @@ def full(store: Store, writer: Writer) -> Iterator[None]:
     with store.read() as conn:
         pages = conn.exec_driver_sql("PRAGMA page_count").scalar_one()
     with pragma_on_every_connection(store, writer, f"PRAGMA max_page_count={pages}"):
+        yield
+
+
+@contextmanager
+def full_disk(store: Store, _writer: Writer) -> Iterator[None]:
+    """No byte is left on the file system that holds the database, its log and its index."""
+    with filled(store.path.parent):
         yield
 
 
@@ -141,6 +150,17 @@ def test_trouble_loses_nothing_and_ends_with_its_cause(
     database: str, server: Any, trouble: Callable[..., AbstractContextManager[None]], kind: type[StoreError], sentence: str
 ) -> None:
     """Nothing is acknowledged while it lasts, it is told, readers go on, and all that waited is stored in order afterwards."""
+    endure(database, server, trouble, kind, sentence)
+
+
+def test_disk_without_a_byte_left_loses_nothing_and_recovers_with_room(small_disk: Path) -> None:
+    """The same on a real file system that is really full, twice over."""
+    for name in ("first.sqlite", "second.sqlite"):
+        endure(str(small_disk / name), None, full_disk, StoreFull, "is full")
+
+
+def endure(database: str, server: Any, trouble: Callable[..., AbstractContextManager[None]], kind: type[StoreError], sentence: str) -> None:
+    """The body of all of them."""
     memory: list[int] = []  # what a judge keeps in memory: it must always be what the store holds
     told: list[StoreError | None] = []
 

@@ -85,14 +85,14 @@ class Life:
         self.clocks, self.gateway = Clocks(START + first * MINUTE), Gateway()
         self.phones = Phones(self._rang)
         self.phones.start()
-        begun = time.monotonic()
+        begun, spent = time.monotonic(), time.process_time()
         clocks = self.clocks
         self.service = Service(
             load_config(write_site(folder, self.phones.port)),
             clock=clocks, clock_watch=ClockWatch(clocks, lambda: clocks.steady), drivers=(self.gateway,), tick_s=1e9,
         )  # fmt: skip
         self.service.start()
-        self.start_s = time.monotonic() - begun
+        self.start_s, self.start_cpu_s = time.monotonic() - begun, time.process_time() - spent
         self.write(lambda conn: people.set_secret(conn, ODILE, SECRET, clocks(), by="soak"))
         spare_what_stands()
         self.server = threading.Thread(target=self.service.run_server, daemon=True)
@@ -226,7 +226,7 @@ def main() -> None:
     folder, minutes, every_s, low, high, first, last = Path(sys.argv[1]), *map(int, sys.argv[2:])
     story = Story(minutes, every_s, range(low, high))
     life = Life(folder, story, first)
-    say({"started_s": life.start_s, "mb": resident_mb()})
+    say({"started_s": life.start_s, "started_cpu_s": life.start_cpu_s, "mb": resident_mb()})
     rung = 0
     for number in range(first, last):
         deed = life.minute(number)

@@ -21,7 +21,7 @@ from tests.bench.figures import Figure, percentile
 from tests.bench.served import child
 from tests.bench.site import LIMIT_C, ROOMS
 
-AIM_MS = 100.0
+AIM_MS = 50.0
 _PATIENCE_S = 20.0
 #: The program bell: it tells the time at which it runs to a socket; `sh` and `nc` would cost more than the bell itself.
 _PROGRAM = """#!/bin/sh

@@ -18,7 +18,7 @@ from tests.bench.served import child
 from tests.bench.site import SENDERS
 
 WARM_S, SECONDS = 5, 30
-AIM_SHARE = 10.0
+AIM_SHARE = 5.0
 
 
 def run(say: Callable[[str], None]) -> list[Figure]:

@@ -34,7 +34,11 @@ class Publisher:
         if mqtt.username:
             client.username_pw_set(mqtt.username, mqtt.password.reveal() if mqtt.password else None)
         if mqtt.tls_ca is not None:
-            client.tls_set(ca_certs=str(mqtt.tls_ca))
+            client.tls_set(
+                ca_certs=str(mqtt.tls_ca),
+                certfile=None if mqtt.tls_cert is None else str(mqtt.tls_cert),
+                keyfile=None if mqtt.tls_key is None else str(mqtt.tls_key),
+            )
         client.connect(mqtt.host, mqtt.port, 30)
         client.loop_start()
         self._client = client

@@ -134,6 +134,29 @@ class LotPapers:
         with self.store.read() as conn:
             return self._papers(conn, lot)
 
+    def holds(self) -> list[dict[str, Any]]:
+        """Lots on hold: a deviation touched them and no release was signed since; the newest such deviation first.
+
+        `lot`, `waiting` (ids of its deviations that are not closed), `closed` (ids of those that are), `since` (the first of them).
+        """
+        with self.store.read() as conn:
+            held: dict[str, dict[str, Any]] = {}
+            for one in self.deviation_book.listed(conn):
+                for lot in one["affected"]:
+                    slip = held.setdefault(lot, {"lot": lot, "waiting": [], "closed": [], "first": one["opened_at"], "last": 0})
+                    slip["waiting" if one["closed"] is None else "closed"].append(one["id"])
+                    slip["first"], slip["last"] = min(slip["first"], one["opened_at"]), max(slip["last"], one["opened_at"])
+            unseen, oldest = set(held), min((one["last"] for one in held.values()), default=0)
+            for entry in ledger.entries_back(conn, RELEASE):
+                if not unseen or entry.at < oldest:
+                    break  # what is older released nothing that deviated since
+                lot = str(entry.body["lot"])
+                if lot in unseen and entry.at >= held[lot]["last"]:
+                    del held[lot]
+                unseen.discard(lot)
+        found = sorted(held.values(), key=lambda one: -int(one["last"]))
+        return [{"lot": o["lot"], "waiting": o["waiting"], "closed": o["closed"], "since": format_instant(o["first"])} for o in found]
+
     def _papers(self, conn: Connection, lot: str) -> dict[str, Any]:
         log = lot_log.read_lot(conn, lot)
         report = next((one for one in self.pipeline.report()["lots"] if one["lot"] == lot), None) or lot_results.kept(conn, [lot]).get(lot)

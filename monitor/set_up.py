@@ -195,7 +195,7 @@ class SetUp:
             if config.bell(bell) is not None:
                 raise InputError(f'there is a bell "{bell}" already; write another name')
             secret = config.path.parent / f"bell-{bell}.url"
-            table: dict[str, object] = {"id": bell} | ({"topic": where} if way == "topic" else {"url_file": secret.name})
+            table: dict[str, object] = {"id": bell, **({"topic": where} if way == "topic" else {"url_file": secret.name})}
             if way == "url":
                 _keep(secret, where)
             try:

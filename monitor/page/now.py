@@ -37,6 +37,8 @@ def show_now(shown: SignedIn) -> Response:
         waiting=[one for one in alarms.values() if not one["unacknowledged"]],
         lots=[told_lot(shown, one, probes, limits) for one in view["lots"]],
         asked={one["lot"]: one for one in view["lots"] if one["awaits"]},
+        holds=(holds := desk.holds()),
+        on_hold={one["lot"] for one in holds},
         rooms=[p for p in probes if p["place"] not in ("core", "")],
     )
 
@@ -99,6 +101,7 @@ def show_lots(shown: SignedIn) -> Response:
         "lots.html",
         open_lots=[told_lot(shown, one, probes, limits) for one in lots if one["ended"] is None],
         ended=[one for one in lots if one["ended"] is not None],
+        on_hold={one["lot"] for one in shown.views.holds()},
     )
 
 

@@ -24,6 +24,11 @@ PATHS = (
     "/lots/nowhere",
     "/alarms", "/alarms/A1", "/deviations", "/deviations/D1", "/probes", "/probes/core-1/check", "/probes/core-1/check?way=boiling-point",
     "/probes/core-1/check?way=comparison", "/late", "/days", "/days/2026-03-02",
+    "/pin",
+)  # fmt: skip
+REVIEWER_PATHS = (
+    "/set-up", "/set-up/people", "/set-up/people/Odile%20Marsh", "/set-up/people/Tam%20Okafor", "/set-up/bells", "/set-up/probes",
+    "/set-up/probes?look=1", "/set-up/people/Nobody", "/", "/deviations/D1", "/lots/T-0301", "/days/2026-03-02",
 )  # fmt: skip
 
 
@@ -57,6 +62,14 @@ def test_axe_finds_nothing_on_any_page(full_site: Any, chromium: Any, look: str)
         phone.tap("Bright page for sunlight")
         phone.says("Dark page")
     found = [fault for path in PATHS for fault in faults(phone, path)]
+    assert not found, "\n".join(found)
+
+
+def test_axe_finds_nothing_in_the_set_up(full_site: Any, chromium: Any) -> None:
+    """The pages that only a reviewer reads, and those that hold a signature for one."""
+    phone = Phone(chromium, full_site)
+    phone.sign_in("Tam Okafor")
+    found = [fault for path in REVIEWER_PATHS for fault in faults(phone, path)]
     assert not found, "\n".join(found)
 
 

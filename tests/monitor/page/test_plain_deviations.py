@@ -163,6 +163,27 @@ def test_lot_on_hold_is_not_released_until_its_deviation_is_closed(site: Any, pl
     assert signed == [("Tam Okafor", "T-0301", "has reviewed the records of this lot and releases it")]
 
 
+def test_lot_on_hold_is_marked_in_words_until_it_is_released(site: Any, plain: Any) -> None:
+    """On the first page and among the lots: while its record is open, when it is closed, and no more once it is released."""
+    site.too_warm()
+    site.desk.start_lot(site.hand(), "sage-turkey", lot="T-0302")
+    plain.sign_in("reviewer")
+    page = text_of(plain.get("/"))
+    assert "1 lot on hold T-0301 ■ on hold Since 08:" in page
+    assert "Open: D1." in page
+    assert page.count("It does not leave until a reviewer has released it.") == 1, "the other lot is not on hold"
+    assert "■ on hold It does not leave" in text_of(plain.get("/lots"))
+    site.desk.end(site.hand(), "T-0301")
+    site.desk.close_deviation(site.hand(), ["D1"], ANSWERS)
+    site.desk.review_deviation(site.hand("reviewer"), ["D1"])
+    page = text_of(plain.get("/"))
+    assert "D1 is closed; a reviewer has not released it yet." in page
+    assert "deviated ■ on hold" in text_of(plain.get("/lots"))
+    site.desk.release(site.hand("reviewer"), "T-0301")
+    assert "on hold" not in text_of(plain.get("/")) + text_of(plain.get("/lots"))
+    assert site.desk.holds() == []
+
+
 def test_lot_of_which_product_was_destroyed_is_released_only_with_what_is_left(site: Any, plain: Any) -> None:
     """The page says what is gone; without a word on what is left nothing is signed."""
     site.too_warm()

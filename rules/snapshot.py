@@ -23,7 +23,7 @@ from rules.track import Track
 if TYPE_CHECKING:
     from rules.engine import Engine
 
-FORMAT = 4
+FORMAT = 5
 TRACK = ("at", "slow_at")
 ROWS = ("row", "good")
 LOT = (

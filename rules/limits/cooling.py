@@ -27,8 +27,8 @@ class CoolingWatch(CoolingMarks):
     """The clock of one core probe: `hot_at` is the last reading at or above `start`, `clock` the clock's start."""
 
     __slots__ = (
-        "band_high", "band_low", "begin_by", "due", "hot_at", "idle_high", "idle_low", "later", "own_hot", "reached", "seal_b", "sealed",
-        "sealed_b", "start_b", "trail", "unsettled", "warm_at",
+        "asked_from", "band_high", "band_low", "begin_by", "due", "hot_at", "idle_high", "idle_low", "later", "own_hot", "reached",
+        "seal_b", "sealed", "sealed_b", "start_b", "trail", "unsettled", "warm_at",
     )  # fmt: skip
     TRANSIENT = CoolingMarks.TRANSIENT | {
         "band_high", "band_low", "due", "idle_high", "idle_low", "seal_b", "sealed_b", "start_b", "unsettled",
@@ -41,6 +41,7 @@ class CoolingWatch(CoolingMarks):
         self.start_b = at_or_above(rule.start_c)
         self.sealed_b = at_or_below(rule.start_c - SEAL_C)
         self.own_hot = False
+        self.asked_from: Instant | None = None  # the opening from which on a gap may hide that the core was hot; a repeated entry keeps it
         self.warm_at: Instant | None = None  # the newest reading at or above start that did not restart the clock
         self.sealed = False  # so far below start that a rise above it does not restart the clock
         self.later: list[Instant | None] | None = None  # [hot_at, clock] for the others, once this watch's own verdict is final
@@ -225,7 +226,7 @@ class CoolingWatch(CoolingMarks):
     def _look_for_blind(self, at: Instant, lo: float) -> None:
         """A gap after the opening that ends at or above start may hide that the core had cooled and was heated again."""
         last = self.last_at
-        opened = self.opening is not None and at > self.opening
+        opened = self.asked_from is not None and at > self.asked_from
         if self.blind is None and opened and last is not None and at - last > self.max_gap and lo >= self.start_b:
             self.blind = [at, f"{gap_words(at - last)} after cooling had opened, and then at or above {self._start()}"]
 
@@ -263,6 +264,7 @@ class CoolingWatch(CoolingMarks):
     def open(self, at: Instant, need_text: str) -> None:
         """The limit opens: what was kept back is said. `need_text`: why the option's conditions are not met, or ""."""
         self.opening = at
+        self.asked_from = at if self.asked_from is None else self.asked_from
         self.need_text = need_text
         self.need_sure = not need_text
         self._speak(at)
@@ -278,7 +280,7 @@ class CoolingWatch(CoolingMarks):
 
     def cooked_again(self) -> None:
         """A new watch after a further cook: what a gap before it hid is no longer asked."""
-        self.blind = None
+        self.blind = self.asked_from = None
         self.restart()
 
     def speak_again(self, at: Instant, need_text: str | None) -> None:

@@ -96,7 +96,7 @@ class DegreeHoursWatch(Watch):
         if self._over():
             if opening and self.newest_at is None:
                 self.heir_at = at
-            else:
+            elif self.heir_at is None:  # over from its opening on, it waits for its first reading: no row changes that
                 self._lowered(at)
 
     def _lowered(self, at: Instant) -> None:

@@ -97,9 +97,9 @@ def cooked_again(lot: Lot, step: Step, limit: Limit, runs: Sequence[Run]) -> lis
         moment = Moment(at, LAST)
         if any(run.pieces[0].start == moment for run in every):
             continue
-        inside = [p.id for p in lot.cores if any(s.start <= moment and (s.end is None or moment < s.end) for s in lot.placed(p.id))]
+        placed = [p.id for p in lot.cores if any(s.start <= moment and (s.end is None or moment < s.end) for s in lot.placed(p.id))]
         going_on, over = [], False
-        for probe in ["check"] if limit.sampled is not None else inside:
+        for probe in ["check"] if limit.sampled is not None else placed:
             mine = [(r, w) for r, run in enumerate(every) for w, watch in enumerate(run.watches) if watch.probe == probe]
             mine = [(r, w) for r, w in mine if every[r].watches[w].opened.at < at]
             if not mine:
@@ -115,8 +115,11 @@ def cooked_again(lot: Lot, step: Step, limit: Limit, runs: Sequence[Run]) -> lis
         stays = [stay for stay in lot.stays if stay.step.name in lot.names(step, limit)]
         ahead = [stay for stay in stays if stay.spell.end is None or stay.spell.end > moment]
         if over:
-            spell = Spell(moment, lot.extended(step, limit, ahead[0]).end if ahead else lot.end)
-            every = lot.anew(step, limit, every, spell, going_on)
+            inside = [lot.extended(step, limit, stay) for stay in ahead]
+            first = Spell(moment, inside[0].end if inside else lot.end)
+            # Entered again, or its next step entered at once, it goes on; a step that repeats opens new watches instead.
+            pieces = [first] if step.repeats and not limit.over else joined([first, *inside[1:]])
+            every = lot.anew(step, limit, every, pieces, going_on)
     return every
 
 

@@ -201,7 +201,7 @@ class Course:
         deviated: list[Instant] = []
         for i, mark in enumerate(self.marks):
             deadline = self.deadline(i)
-            if mark is None and deadline is not None and deadline < now:
+            if mark is None and deadline is not None and self.last <= deadline < now:  # earlier ones were judged at the readings
                 at_reading = deadline == self.last and self.last_is_reading
                 (deviated if at_reading or not long else self.causes).append(deadline)
         self.deviated = min(deviated) if deviated else None

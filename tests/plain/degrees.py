@@ -83,6 +83,10 @@ def degree_hours(
     own = [w for w in warmths if w.at < until or (w.at == until and w.probe == watch.probe)]
     left = parts(watch, until)[-1].closed
     whole = [w for w in warmths if w.at <= (until if left is None else left)]
+    known = parts(watch, until)
+    heir = over(base.sure, _limit(rule, [w for w in warmths if w.at <= opened]))  # it starts from a sum already over
+    if heir and any(part.seen for part in known):  # which nothing measured has shown before its first reading
+        return Outcome(Verdict.DEVIATED, opened, True)
     sure = base.sure + sum(a.celsius_hours for a in found if a.sure and a.end < until)
     for a in (a for a in found if a.sure and a.end == until):
         at_reading = any(s.at == until for s in watch.evidence.seen) and a.end > a.start
@@ -92,9 +96,8 @@ def degree_hours(
         if over(sure + a.celsius_hours, limit):
             return Outcome(Verdict.DEVIATED, a.start + round((limit - sure) / a.celsius_hours * (a.end - a.start)), True)
         sure += a.celsius_hours
-    if over(sure, _limit(rule, whole)):
+    if over(sure, _limit(rule, whole)) and not heir:
         return Outcome(Verdict.DEVIATED, until, True)
-    known = parts(watch, until)
     causes = [] if early else _rowless(rule, whole, opened)
     closed = until if reached else known[-1].closed
     if not early:

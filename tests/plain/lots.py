@@ -212,10 +212,10 @@ class Lot:
         runs = [Run(tuple(pieces), tuple(self._watches(step, limit, pieces))) for pieces in found]
         return chill.cooked_again(self, step, limit, runs)
 
-    def anew(self, step: Step, limit: Limit, runs: Sequence[Run], spell: Spell, kept: Sequence[str]) -> list[Run]:
+    def anew(self, step: Step, limit: Limit, runs: Sequence[Run], pieces: Sequence[Spell], kept: Sequence[str]) -> list[Run]:
         """The runs, and one that a further cook opens beside them for every probe but those whose old watch goes on."""
-        watches = tuple(watch for watch in self._watches(step, limit, [spell]) if watch.probe not in kept)
-        return [*(Run(run.pieces, cut_off(run.watches, spell.start, kept)) for run in runs), Run((spell,), watches)]
+        watches = tuple(watch for watch in self._watches(step, limit, pieces) if watch.probe not in kept)
+        return [*(Run(run.pieces, cut_off(run.watches, pieces[0].start, kept)) for run in runs), Run(tuple(pieces), watches)]
 
     def _watches(self, step: Step, limit: Limit, pieces: Sequence[Spell]) -> list[Watch]:
         rule = limit.rule
@@ -294,28 +294,31 @@ class Lot:
         return cooling(limit.rule, watch, seen, chill.setting(self, step, limit, runs, runs[r], watch), at)
 
     def _lethal(self, come_up: Limit, watch: Watch) -> Instant | None:
-        """When the probe's lethality was met, by every critical lethality limit of that place."""
-        met: list[Instant] = []
-        for step, limit in sorted(self.lethalities(critical=True), key=lambda owned: owned[0].optional):
-            if limit.place != come_up.place or (step.optional and not self.entered(step, limit, max(met, default=self.now))):
-                continue
-            outcomes = [
-                self.outcome(step, limit, r, w, self.now)
-                for r, run in enumerate(self.runs(step, limit))
-                for w, other in enumerate(run.watches)
-                if other.probe == watch.probe
-            ]
-            at = [o.at for o in outcomes if o.verdict is Verdict.MET and o.at is not None]
-            own = step.repeats and any(come_up is other for other in step.limits)  # each entry has a come-up and a cook of its own
-            at = [a for a in at if a >= watch.opened.at or not own]
-            if not at:
-                return None
-            met.append(min(at))
-        lethal = max(met, default=None)
-        if lethal is not None and Moment(lethal, LAST - 1) < watch.opened:
-            return None  # met before this come-up began
+        """When the probe's lethality was met, by every critical lethality limit of that place, in the newest entry of its step."""
+        asked = [(step, limit) for step, limit in self.lethalities(critical=True) if limit.place == come_up.place]
+        met: dict[
+            int, list[tuple[Instant, Instant | None]]
+        ] = {}  # of each limit, its runs: their beginning, and when the probe's watch was met
+        for n, (step, limit) in enumerate(asked):
+            met[n] = []
+            for r, run in enumerate(self.runs(step, limit)):
+                found = [self.outcome(step, limit, r, w, self.now) for w, other in enumerate(run.watches) if other.probe == watch.probe]
+                at = [o.at for o in found if o.verdict is Verdict.MET and o.at is not None]
+                met[n].append((run.pieces[0].start.at, min(at, default=None)))
+
+        def shown(n: int, at: Instant) -> bool:
+            step, limit = asked[n]
+            begun = [when for start, when in met[n] if start <= at]
+            if not begun:
+                return step.optional and not self.entered(step, limit, at)
+            return begun[-1] is not None and begun[-1] <= at
+
         inside = [spell for stretch in watch.stretches for spell in stretch.inside]
-        return lethal if lethal is not None and any(spell.holds(lethal) for spell in inside) else None
+        for at in sorted({when for runs in met.values() for _, when in runs if when is not None}):
+            begun_before = Moment(at, LAST - 1) >= watch.opened  # else it was met before this come-up began
+            if begun_before and any(spell.holds(at) for spell in inside) and all(shown(n, at) for n in met):
+                return at
+        return None
 
     def _was_low(self, rule: ComeUp, limit: Limit, watch: Watch, at: Instant) -> bool:
         """Whether any core reading of the lot up to an instant was at or below `low`; on hand checks, any check."""

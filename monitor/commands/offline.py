@@ -57,14 +57,19 @@ def alone(config: Config) -> Iterator[None]:
         yield
 
 
-def export_one(config_path: Path, day: str) -> str:
-    """Export a local day in its own process; where the folder is."""
+def export_one(config_path: Path, day: str, to: Path | None = None) -> str:
+    """Export a local day in its own process; where the folder is, and where its copy."""
     done = subprocess.run(
         [sys.executable, "-m", "monitor.export", "--config", str(config_path), day], stdout=subprocess.PIPE, text=True, check=False
     )
     if done.returncode != 0:
         sys.exit(done.returncode)
-    return done.stdout.strip()
+    where = done.stdout.strip()
+    if to is None:
+        return where
+    from monitor.export.sent import copy_to
+
+    return f"{where}\n{copy_to(Path(where), to)}"
 
 
 def verify_live(config_path: Path, key: Path | None, head: str | None) -> tuple[int, str]:

@@ -23,14 +23,20 @@ app.add_typer(bells_app, name="bells")
 
 
 @app.command()
-def export(day: Annotated[str, typer.Argument(help="the local day, YYYY-MM-DD")], config: ConfigOption = CONFIG) -> None:
+def export(
+    day: Annotated[str, typer.Argument(help="the local day, YYYY-MM-DD")],
+    to: Annotated[Path | None, typer.Option(help="copy it to this folder too, such as one on a USB disk, and check the copy")] = None,
+    config: ConfigOption = CONFIG,
+) -> None:
     """Write the day's export folder and print where it is.
 
     Example: larderer export 2026-03-02
+
+    Example: larderer export 2026-03-02 --to /media/usb
     """
     from monitor.commands.offline import export_one
 
-    said(export_one(config, day))
+    said(export_one(config, day, to))
 
 
 @app.command()

@@ -21,7 +21,7 @@ from sqlalchemy import Connection
 from monitor.clock_board import BoardClock
 from monitor.clock_restamp import right
 from monitor.errors import IntakeFull, StoreClosed, StoreDamaged, StoreError, StoreUnavailable
-from monitor.outcomes import REFUSED, UNKNOWN, Outcome, Sorting, no_offsets
+from monitor.outcomes import REFUSED, TAKEN, UNKNOWN, Outcome, Sorting, no_offsets
 from monitor.store import readings
 from monitor.store.evidence import FUTURE_AHEAD
 from monitor.store.readings import Arrival
@@ -360,6 +360,9 @@ class Intake:
 
     def _count(self, batch: _Batch, outcomes: Sequence[Outcome]) -> None:
         """Count what became of each item; what a probe is turned away for is told once, since a wire has nobody to answer."""
+        if outcomes.count(TAKEN) == len(outcomes):
+            self.counts[TAKEN.what] += len(outcomes)
+            return
         self.counts.update(outcome.what for outcome in outcomes)
         for item, outcome in zip(batch.items, outcomes, strict=True):
             if outcome.what in (UNKNOWN, REFUSED) and (outcome.what, item.probe) not in self._told and len(self._told) < _TOLD:

@@ -150,7 +150,8 @@ class Judging:
                     since = error.at if since is None else min(since, error.at)
                     if isinstance(item, Reading | Fault):
                         late_rows.append(item)
-            self._set_back(min((item.at for item in items), default=now))
+            if self._catching_up is not None:
+                self._set_back(min((item.at for item in items), default=now))
             if since is not None:
                 return self._owe(conn, (self._late or Late(since)).joined(since, late_rows, now), found, now)
             self._keep(conn)

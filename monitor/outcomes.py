@@ -39,7 +39,7 @@ class Outcome(NamedTuple):
 
 
 #: What nearly every item is told.
-_TAKEN = Outcome(STORED)
+TAKEN = Outcome(STORED)
 
 
 def no_offset(_probe: str, _at: Instant) -> float:
@@ -64,7 +64,7 @@ class Sorting:
     def look(self, conn: Connection, items: Sequence[Reading | Fault], received_at: Instant) -> tuple[Outcome, ...]:
         """The outcomes of one batch. Its items count in order of their own time, so that a file in any order is not late."""
         if self._all_new(items, received_at):
-            return (_TAKEN,) * len(items)
+            return (TAKEN,) * len(items)
         for new in self._plainly:
             self._seen.setdefault((new.probe, new.at), []).append((new, False))
         self._plainly = []

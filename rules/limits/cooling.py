@@ -266,9 +266,12 @@ class CoolingWatch(CoolingMarks):
         self.opening = at
         self.asked_from = at if self.asked_from is None else self.asked_from
         self.need_text = need_text
-        self.need_sure = not need_text
+        # Kept long enough before it opened, the mark is final only once the readings of this very instant, which belong to it, were taken.
+        waits = self.kept_from is not None and self.last_at is not None and self.last_at < at
+        self.need_sure = not need_text and not waits
         self._speak(at)
-        self._keep()
+        if not waits:
+            self._keep()
         self._bracket()
 
     def hush(self) -> None:
@@ -301,6 +304,9 @@ class CoolingWatch(CoolingMarks):
         self.need_text, self.need_sure = text, True
         if text and self.opening is not None:
             self._speak(self.opening)
+        if not self.silent and self.closed is None:
+            self._keep()
+            self._bracket()
 
     def lend(self, clock: Instant | None, opening: Instant | None, unsettled: tuple[CoolingWatch, ...] = ()) -> None:
         """For a probe never at or above start: the earliest start of the lot's others; with `opening`, none of them ever was.

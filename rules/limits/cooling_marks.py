@@ -39,7 +39,7 @@ class CoolingMarks(Watch):
         self.silent = False  # the limit's steps were left; they may be entered again
         self.blind: list[Any] | None = None  # [at, sentence] of the first gap that hides whether the core was hot
         self.need_text = ""  # why the option's conditions are not met, or ""
-        self.need_sure = True  # False at the very instant of the opening, while a measure may still be entered
+        self.need_sure = True  # False at the very instant of the opening, while a measure or a reading of it may still come
         self._no_marks()
 
     def _no_marks(self) -> None:

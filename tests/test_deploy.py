@@ -111,6 +111,53 @@ def test_install_refuses_what_it_does_not_know(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+def test_gateways_let_in_before_there_were_rights_are_not_cut_off(board: Path) -> None:
+    """An upgrade of a broker without rights per topic lets the accounts it finds go on, on topics of their own too."""
+    (board / "etc/mosquitto/larderer.acl").unlink()
+    with (board / "etc/mosquitto/larderer.passwd").open("a") as file:
+        file.write("gateway-1:x\n")
+    assert "gateway-1 may go on" in install(board)
+    assert (board / "etc/mosquitto/larderer.acl").read_text().endswith("user gateway-1\ntopic readwrite #\n")
+
+
+def told_by(program: str, *words: str) -> tuple[int, str]:
+    done = subprocess.run([str(DEPLOY / program), *words], capture_output=True, text=True, check=False)
+    return done.returncode, done.stderr
+
+
+def test_roll_back_puts_the_version_before_in_force_and_touches_no_record(board: Path) -> None:
+    """The link goes to the version before, a second time forward again, and where the copy of the records is, is said."""
+    opt = board / "opt/larderer"
+    for name in ("aaa", "bbb"):
+        (opt / name).mkdir(parents=True)
+    (opt / "current").symlink_to("bbb")
+    assert told_by("install", "--root", str(board), "--roll-back")[0] == 1
+    (opt / "before").symlink_to("aaa")
+    before = contents(board)
+    code, told = told_by("install", "--root", str(board), "--roll-back")
+    assert (code, os.readlink(opt / "current")) == (0, "aaa")
+    assert "before-upgrade/aaa-to-bbb.sqlite" in told
+    assert told_by("install", "--root", str(board), "--roll-back")[0] == 0
+    assert os.readlink(opt / "current") == "bbb"
+    assert contents(board) == before
+
+
+def test_uninstall_keeps_records_unless_told_otherwise(board: Path) -> None:
+    """The program goes; records and configuration stay, and where they are is said; only --records-too deletes them."""
+    record = board / "var/lib/larderer/larderer.sqlite"
+    record.parent.mkdir(parents=True)
+    record.write_text("records")
+    code, told = told_by("uninstall", "--root", str(board))
+    assert (code, record.read_text()) == (0, "records")
+    assert str(record.parent) in told
+    assert (board / "etc/larderer/larderer.toml").is_file()
+    assert not (board / "etc/systemd/system/larderer.service").exists()
+    assert not (board / "usr/local/bin/larderer").is_symlink()
+    assert told_by("uninstall", "--root", str(board), "--records-too")[0] == 0
+    assert not record.exists()
+    assert not (board / "etc/larderer").exists()
+
+
 # ---- the example configuration ---------------------------------------------------------------------------------------
 
 
@@ -182,8 +229,12 @@ def broker(board: Path, needs_mosquitto: None) -> Iterator[tuple[int, str]]:
     conf.write_text(text)
     kept = board / "kept"
     kept.mkdir()
-    for path in (etc, kept, etc / "larderer.passwd"):
+    for path in (etc, kept, etc / "larderer.passwd", etc / "larderer.acl"):
         path.chmod(0o777)  # started by root, Mosquitto works as a user of its own, which cannot look into root's folders
+    subprocess.run(
+        ["mosquitto_passwd", "-b", str(etc / "larderer.passwd"), "core-1", "of-core-1"], check=True, env=os.environ | {"PATH": PATH}
+    )
+    (etc / "larderer.passwd").chmod(0o777)
     main = etc / "mosquitto.conf"
     main.write_text(
         f"persistence true\npersistence_location {kept}/\nuser {os.environ.get('USER', 'root')}\ninclude_dir {etc / 'conf.d'}\n"
@@ -227,6 +278,34 @@ def test_installed_broker_lets_in_the_service_and_nobody_else(broker: tuple[int,
     assert connect(port, password) == "Success"
     assert connect(port, None) == "Not authorized"
     assert connect(port, password + "x") == "Not authorized"
+
+
+def test_an_account_of_a_probe_writes_that_probe_only(broker: tuple[int, str]) -> None:
+    """What core-1 says of another probe, or of the service's state, reaches nobody; its own readings do."""
+    port, password = broker
+    heard: list[str] = []
+    subscribed: list[bool] = []
+    service = paho.Client(CallbackAPIVersion.VERSION2)
+    service.username_pw_set("larderer", password)
+    service.on_message = lambda c, u, message: heard.append(message.topic)
+    service.on_connect = lambda c, u, f, code, p: c.subscribe("#", qos=1)
+    service.on_subscribe = lambda c, u, mid, codes, p: subscribed.append(True)
+    service.connect("127.0.0.1", port)
+    service.loop_start()
+    gateway = paho.Client(CallbackAPIVersion.VERSION2)
+    gateway.username_pw_set("core-1", "of-core-1")
+    try:
+        until(lambda: bool(subscribed), "the service could not subscribe")
+        gateway.connect("127.0.0.1", port)
+        gateway.loop_start()
+        for topic in ("probe/core-2/reading", "status", "probe/core-1/reading"):
+            gateway.publish(f"larderer/ferncliff/{topic}", b"1", qos=1)
+        until(lambda: bool(heard), "no message came through")
+    finally:
+        for client in (gateway, service):
+            client.disconnect()
+            client.loop_stop()
+    assert heard == ["larderer/ferncliff/probe/core-1/reading"]
 
 
 # ---- the unit --------------------------------------------------------------------------------------------------------

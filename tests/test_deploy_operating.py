@@ -1,0 +1,37 @@
+"""The operating guide: commands, options and files that it names are there."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from monitor.cli import app
+
+ROOT = Path(__file__).resolve().parent.parent
+GUIDE = (ROOT / "docs/operating.md").read_text(encoding="utf-8")
+CODE = re.findall(r"`([^`]+)`", GUIDE)
+COMMANDS = sorted({text.removeprefix("larderer ") for text in CODE if text.startswith("larderer ")})
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_guide_names_commands_and_options_that_there_are(command: str) -> None:
+    """Each larderer command of the guide has a help text, and it names each option that the guide gives."""
+    words = command.split()
+    names = [word for word in words if re.fullmatch("[a-z]+", word) and word != "the"]
+    told = CliRunner().invoke(app, [*names[:2], "--help"])
+    assert told.exit_code == 0, told.output
+    assert f"Usage: larderer {' '.join(names)}" in told.output
+    for option in (word for word in words if word.startswith("--")):
+        assert option in told.output
+
+
+def test_guide_names_scripts_and_options_that_there_are() -> None:
+    """deploy/install and deploy/uninstall are there and know what the guide says to give them."""
+    scripts = [text.removeprefix("sudo ").split() for text in CODE if "deploy/" in text]
+    assert {words[0] for words in scripts} == {"deploy/install", "deploy/uninstall"}
+    for name, *options in scripts:
+        text = (ROOT / name).read_text(encoding="utf-8")
+        assert all(f"{option}) " in text for option in options), name

@@ -12,6 +12,7 @@ from monitor.api.access import rules_of
 OPEN = {
     "GET /sign-in", "POST /sign-in", "GET /first-run", "POST /first-run", "POST /sign-out", "POST /look",
     "GET /favicon.ico", "GET /manifest.webmanifest", "GET /static/{mark}/{name}", "GET /a/{token}", "POST /a/{token}",
+    "GET /{path:path}",  # an address at which there is nothing
 }  # fmt: skip
 #: Whoever is signed in may read these.
 READ = {

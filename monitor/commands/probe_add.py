@@ -6,6 +6,7 @@ import os
 import re
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -14,7 +15,7 @@ import typer
 
 from monitor.commands.found import Found, everything, listen
 from monitor.config import Config, Source, load_config
-from monitor.errors import InputError
+from monitor.errors import InputError, RefusedError
 from monitor.judge import read_plan
 from monitor.sources import mqtt_options, source_options
 from monitor.toml_append import replace_file, table_text, with_table
@@ -255,8 +256,12 @@ def _prepare(config: Config, plan: Plan, table: Mapping[str, object], source: Ma
             load("mqtt", mqtt_options(loaded.mqtt, plan.site.id))
     except ProbeError as error:
         raise InputError(str(error)) from error
+    except OSError as error:
+        why = f"{config.path} and its folder cannot be written ({error.strerror}); nothing was changed"
+        raise RefusedError(f"{why}. Whoever runs this command or the service needs the right and the room to write there") from error
     finally:
-        trial.unlink(missing_ok=True)
+        with suppress(OSError):  # what kept it from being written keeps it from being taken away; the sentence above says it
+            trial.unlink(missing_ok=True)
     return Written(table, plan_text, source, config_text)
 
 

@@ -13,7 +13,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from typer.testing import CliRunner
 
-from monitor.cli import app
+from monitor.cli import app, main
 from monitor.commands.probe_add import Wanted, add_probe
 from monitor.errors import InputError
 from monitor.toml_append import replace_file, table_text, with_table
@@ -201,6 +201,30 @@ def test_second_file_that_cannot_be_written_puts_the_first_back(yard: Path, monk
     with pytest.raises(InputError, match="No space left on device"):
         add(yard, [], **NEW)
     assert {name: files(yard)[name] for name in before} == before
+
+
+def test_folder_that_cannot_be_written_is_told_in_one_sentence(
+    yard: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The trial's own name is taken by a folder, so writing fails as on a disk that only reads: exit code 2, and nothing is changed."""
+    (yard / ".larderer.toml.trial").mkdir()
+    before = files(yard)
+    words = [
+        "probes",
+        "add",
+        "--config",
+        yard / "larderer.toml",
+        "--yes",
+        *(w for k in ("source", "probe", "place") for w in (f"--{k}", NEW[k])),
+    ]
+    monkeypatch.setattr("sys.argv", ["larderer", *map(str, words)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    told = capsys.readouterr().err.strip()
+    assert f"{yard / 'larderer.toml'} and its folder cannot be written (Is a directory); nothing was changed" in told
+    assert len(told.splitlines()) == 1
+    assert files(yard) == before
 
 
 def test_person_is_asked_again_until_it_can_be_used_and_can_refuse(yard: Path, monkeypatch: pytest.MonkeyPatch) -> None:

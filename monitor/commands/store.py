@@ -125,6 +125,20 @@ def restore(
     said(try_out(config, source) if rehearse else restore_from(config, source))
 
 
+@app.command()
+def report(
+    target: Annotated[Path | None, typer.Argument(help="the file to write (default: larderer-report-TIME.zip in this folder)")] = None,
+    config: ConfigOption = CONFIG,
+) -> None:
+    """Write a file for whoever helps when something is wrong: versions, configuration, plan, health, counts, log; no secret is in it.
+
+    Example: larderer report --config /etc/larderer/larderer.toml
+    """
+    from monitor.commands.report import write_report
+
+    said(write_report(config, target))
+
+
 @user_app.command("add")
 def user_add(
     name: Annotated[str, typer.Argument(help="the person's name, or the device's")],

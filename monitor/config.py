@@ -192,6 +192,14 @@ class StoreConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class ExportConfig:
+    """What becomes of a day's export once it is made: the folder or disk it is copied to, and the persons who get word of it."""
+
+    copy_to: Path | None = None
+    tell: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """Everything in `larderer.toml`. Paths are absolute; `store_url` is blank for SQLite in the data folder."""
 
@@ -210,6 +218,7 @@ class Config:
     duties: tuple[Duty, ...] = ()
     heartbeat: Heartbeat | None = None
     mail_answers: MailAnswers | None = None
+    export: ExportConfig = ExportConfig()
     notes: tuple[str, ...] = ()
 
     def bell(self, bell_id: str) -> BellConfig | None:

@@ -24,7 +24,7 @@ from monitor.config import (
     Source,
     StoreConfig,
 )
-from monitor.config_reach import check_reach, read_clock, read_duty, read_heartbeat, read_mail_answers
+from monitor.config_reach import check_reach, read_clock, read_duty, read_export, read_heartbeat, read_mail_answers
 from monitor.errors import ConfigError
 from monitor.toml_lines import Lines
 from rules.errors import QuantityError
@@ -47,6 +47,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
         "alarms",
         "heartbeat",
         "mail_answers",
+        "export",
     ),
     "server": ("host", "port", "trusted_network", "public_url", "tls_cert", "tls_key"),
     "store": ("url", "url_file", "url_env", "keep", "copy_every", "spare_mb"),
@@ -69,6 +70,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
     ),
     "heartbeat": ("url", "url_file", "url_env", "method", "every", "timeout"),
     "mail_answers": ("host", "port", "username", "password_file", "password_env", "tls", "folder", "address", "every"),
+    "export": ("copy_to", "tell"),
 }
 _T = TypeVar("_T")
 
@@ -148,7 +150,8 @@ class Table:
         label = self.values.get("id") or self.values.get("name") or self.values.get("driver")
         if isinstance(label, str):
             return f"{self.name} {label!r}"
-        single = {"": "the file"} | {name: f"[{name}]" for name in ("server", "store", "mqtt", "alarms", "heartbeat", "mail_answers")}
+        tables = ("server", "store", "mqtt", "alarms", "heartbeat", "mail_answers", "export")
+        single = {"": "the file"} | {name: f"[{name}]" for name in tables}
         return single.get(self.name, f"{self.name} number {self.number + 1}")
 
 
@@ -199,6 +202,7 @@ class Loader:
             duties=tuple(self._each(values, "duty", read_duty)),
             heartbeat=read_heartbeat(self._table(values, "heartbeat")) if "heartbeat" in values else None,
             mail_answers=read_mail_answers(self._table(values, "mail_answers")) if "mail_answers" in values else None,
+            export=read_export(self._table(values, "export")),
         )
         self._whole(config, values)
         check_reach(self, config)

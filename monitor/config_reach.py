@@ -1,11 +1,11 @@
-"""Reads what `larderer.toml` says of reaching people and the world outside: the roster, the heartbeat, answers by mail."""
+"""Reads what `larderer.toml` says of reaching people and the world outside: the roster, the heartbeat, answers by mail, word of exports."""
 
 from __future__ import annotations
 
 import re
 from typing import TYPE_CHECKING, Final
 
-from monitor.config import Duty, Heartbeat, MailAnswers, Secret
+from monitor.config import Duty, ExportConfig, Heartbeat, MailAnswers, Secret
 from monitor.roster import read_days
 from rules.reading import MINUTE, SECOND
 
@@ -73,6 +73,14 @@ def read_mail_answers(table: Table) -> MailAnswers | None:
     )
 
 
+def read_export(table: Table) -> ExportConfig:
+    """The `[export]`: where each day's export is copied to, and who gets word of it. The disk need not be in now."""
+    where = table.text("copy_to")
+    if "copy_to" in table.values and not where.strip() and isinstance(table.values["copy_to"], str):
+        table.bad("copy_to", 'copy_to is blank; write the folder, such as "/media/records", or leave the key out')
+    return ExportConfig(table.loader.place(where) if where.strip() else None, table.texts("tell"))
+
+
 def check_reach(loader: Loader, config: Config) -> None:
     """What no table of these can see alone."""
     names = [p.name for p in config.persons]
@@ -81,6 +89,12 @@ def check_reach(loader: Loader, config: Config) -> None:
             _can_be_told(loader, config, "duty", number, "persons", name, names)
     for name in config.alarms.nobody_on_duty:
         _can_be_told(loader, config, "alarms", 0, "nobody_on_duty", name, names)
+    for name in config.export.tell:
+        _can_be_told(loader, config, "export", 0, "tell", name, names)
+    target = config.export.copy_to
+    if target is not None and (target == config.data or config.data in target.parents):
+        line = loader.lines.of("export", 0, "copy_to")
+        loader.bad(line, f"copy_to {str(target)!r} is in the data folder, which dies with its disk; name a folder on another disk")
     for number, rung in enumerate(config.escalation):
         if rung.on_duty and not config.duties:
             loader.bad(loader.lines.of("escalation", number, "on_duty"), "a rung tells who is on duty, but there is no [[duty]]; add one")

@@ -28,6 +28,7 @@ from monitor.alarms.alarms import Alarms
 from monitor.config import Config
 from monitor.days import day_span
 from monitor.errors import ExportError, MonitorError
+from monitor.export.onward import Onward
 from monitor.store import plans
 from monitor.store.database import Store
 from monitor.store.schema import recall
@@ -72,6 +73,7 @@ class Exporter:
         self._thread: threading.Thread | None = None
         self._process: subprocess.Popen[str] | None = None
         self._closed = False
+        self._onward = Onward(config, site, store, writer, alarms)
 
     def look(self, now: Instant) -> None:
         """Begin what is owed by now, if nothing is being made; from the ticker, so it must be quick."""
@@ -81,7 +83,7 @@ class Exporter:
         if self._closed or (self._thread is not None and self._thread.is_alive()):
             return
         days = [day for day in self.owed(now) if not 0 <= now - self._tried.get(day, now - AGAIN_AFTER) < AGAIN_AFTER]
-        if days:
+        if days or self._onward.wanted:
             self._tried = dict.fromkeys(days, now) | {day: at for day, at in self._tried.items() if day not in days}
             self._thread = threading.Thread(target=self._make, args=(days,), name="export", daemon=True)
             self._thread.start()
@@ -150,6 +152,11 @@ class Exporter:
                 log.error("export", day=day, text=str(error))
             except MonitorError as error:  # the store: it rings by itself, and the export is tried again
                 log.error("export", day=day, text=str(error))
+        if self._onward.wanted and not self._closed:
+            try:
+                self._onward.go(self._clock())
+            except (MonitorError, OSError) as error:  # looked at again within a minute
+                log.error("export onward", text=str(error))
 
     def export(self, day: str) -> Path:
         """Export a local day, held against what stands judged now; the folder.
@@ -205,6 +212,7 @@ class Exporter:
     def close(self) -> None:
         """End an export that is being made; it is owed still, and made at the next start."""
         self._closed = True
+        self._onward.close()
         process = self._process
         if process is not None:
             process.terminate()

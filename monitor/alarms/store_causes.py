@@ -11,6 +11,7 @@ from rules.reading import HOUR, Instant, Span
 ROOM: Final = "store-room"
 COPY: Final = "store-copy"
 SOUND: Final = "store-sound"
+EXPORT_COPY: Final = "export-copy"
 _DAY: Final[Span] = 24 * HOUR
 
 
@@ -32,6 +33,16 @@ def copy_due(since: Instant, last: Instant | None, every: Span, now: Instant) ->
     return Cause(
         COPY, what, "the monitor", since, f"{told} One disk that dies takes everything with it.", "medium", limit=f"a copy every {days}",
         do=("Make one on another disk with: larderer backup FILE",), nags=False,
+    )  # fmt: skip
+
+
+def exports_not_copied(since: Instant, owed: int, wrong: str) -> Cause:
+    """Exports lie on the board's own disk only, where `[export] copy_to` names another. `wrong`: why, and what to do."""
+    return Cause(
+        EXPORT_COPY, f"{owed} day's export is not copied" if owed == 1 else f"{owed} exports of days are not copied", "the monitor", since,
+        f"{wrong[:1].upper()}{wrong[1:]}. It is made up for within a minute once that is mended; the exports themselves are made.",
+        "medium", limit="each day's export on a second disk",
+        do=("Put the disk for the exports in, or look to its room.",), nags=False,
     )  # fmt: skip
 
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
+from collections.abc import Sequence
 from pathlib import Path
 from tempfile import mkdtemp
 
-from monitor.errors import ExportError, InputError
+from monitor.errors import ExportError, InputError, MonitorError
 from monitor.export.verify import check_folder
 
 
@@ -60,3 +62,18 @@ def _sync(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """`python -m monitor.export.sent EXPORT TARGET`: print where the copy stands; 2 and one sentence where there is none."""
+    export, target = (Path(argument) for argument in (sys.argv[1:] if arguments is None else arguments))
+    try:
+        print(copy_to(export, target))
+    except (MonitorError, OSError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.config import AlarmsConfig, Duty, Person, Rung, load_config
+from monitor.config import AlarmsConfig, Duty, ExportConfig, Person, Rung, load_config
 from monitor.config_load import KEYS
 from monitor.errors import ConfigError
 from monitor.toml_lines import Lines
@@ -46,6 +46,7 @@ def test_good_configuration_is_read_whole(monkeypatch: pytest.MonkeyPatch) -> No
     assert (config.heartbeat.method, config.heartbeat.every) == ("POST", MINUTE)
     assert config.mail_answers is not None
     assert (config.mail_answers.port, config.mail_answers.tls, config.mail_answers.folder) == (993, "on", "INBOX")
+    assert config.export == ExportConfig(FOLDER.resolve() / "records", ("Tam Okafor",))
 
 
 def test_secrets_are_in_no_text_of_the_configuration(monkeypatch: pytest.MonkeyPatch) -> None:

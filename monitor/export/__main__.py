@@ -24,10 +24,12 @@ from probes.errors import ProbeError
 from rules.errors import RulesError
 from rules.reading import Instant
 
-Progress = Callable[[str, int], None]
+Told = Callable[[str, int], None]
+#: What `export_day` tells of, in this order.
+STAGES = ("readings", "judging", "day.pdf")
 
 
-def export_with(config: Config, day: str, now: Instant, live: Path | None = None, progress: Progress = quiet) -> Exported:
+def export_with(config: Config, day: str, now: Instant, live: Path | None = None, progress: Told = quiet) -> Exported:
     """Export a day of the site that `config` describes; its errors are those of `export_day`."""
     report = None
     if live is not None:
@@ -50,16 +52,28 @@ def program() -> str:
 
 
 @contextmanager
-def shown(day: str) -> Iterator[Progress]:
+def shown(day: str) -> Iterator[Told]:
     """Progress on a terminal; nothing in a pipe."""
     if not sys.stderr.isatty():
         yield quiet
         return
     from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-    console = Console(stderr=True)
-    with console.status(f"Exporting {day}") as status:
-        yield lambda what, count: status.update(f"Exporting {day}: {what}" + (f", {count} rows" if count else ""))
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("step {task.completed:.0f} of {task.total:.0f}"),
+        TimeElapsedColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(f"Exporting {day}: readings", total=len(STAGES), completed=1)
+
+        def at(what: str, count: int) -> None:
+            rows = f", {count:,} rows" if count else ""
+            bar.update(task, description=f"Exporting {day}: {what}{rows}", completed=STAGES.index(what) + 1)
+
+        yield at
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

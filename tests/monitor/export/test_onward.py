@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 import threading
@@ -69,11 +70,9 @@ class House:
     def read(self, celsius: float) -> None:
         self.service.intake.readings([Reading("cooler-air", self.now, celsius)]).result(10)
 
-    def again(self, export: str | None = None) -> None:
-        """End and start again, with another `[export]` where one is given."""
+    def again(self) -> None:
+        """End and start again."""
         self.service.close()
-        if export is not None:
-            (self.folder / "larderer.toml").write_text(CONFIG + export, encoding="utf-8")
         self.open()
 
     def look(self) -> None:
@@ -84,6 +83,15 @@ class House:
             if thread.name == "export":
                 thread.join(60)
         self.service.writer.submit(lambda _: None).result(10)
+
+    def plant(self, made: Path) -> Path:
+        """Put the export of 2 March in place as if it had just been made, and nobody told yet."""
+        self.exports.mkdir(parents=True)
+        return Path(shutil.copytree(made / "exports" / "ferncliff" / "2026-03-02", self.exports / "2026-03-02"))
+
+    def onward(self) -> None:
+        """What the exporting thread does once nothing is left to be exported."""
+        self.service.exporter._onward.go(self.now)
 
     def words(self) -> list[tuple[str, str]]:
         """To whom, and what: every message about an export that stands in the outbox, whatever became of it."""
@@ -159,13 +167,13 @@ def test_missing_disk_rings_once_keeps_no_export_back_and_is_made_up_for(house: 
 
 
 @pytest.mark.parametrize("house", [BOTH], indirect=True)
-def test_other_export_of_that_name_on_the_disk_rings_and_stays(house: House) -> None:
+def test_other_export_of_that_name_on_the_disk_rings_and_stays(house: House, made_export: Path) -> None:
     """A disk of an older installation: nothing there is overwritten, and somebody hears of it."""
     other = house.folder / "records" / "ferncliff" / "2026-03-02"
     other.mkdir(parents=True)
     (other / "manifest.json").write_text("{}")
-    house.now += DAY
-    house.look()
+    house.plant(made_export)
+    house.onward()
     (alarm,) = house.ringing()
     assert alarm["key"] == "export-copy"
     assert "nothing was overwritten" in json.dumps(alarm)
@@ -198,33 +206,28 @@ def test_day_that_goes_on_is_neither_copied_nor_told(house: House) -> None:
     assert list((house.folder / "records").iterdir()) == []
 
 
-@pytest.mark.parametrize("house", [""], indirect=True)
-def test_word_lost_between_export_and_outbox_is_sent_at_the_next_start(house: House) -> None:
-    """The export stands and the power went before its word; what is older than a day when word is first asked for is no news."""
-    house.now += DAY
-    house.look()
-    assert (house.exports / "2026-03-02").is_dir()
-    assert house.words() == []
-    house.again('tell = ["Tam Okafor"]\n')
-    house.look()
-    assert [body.split(":")[0] for _, body in house.words()] == ["RECORD OF 2026-03-02"]
+@pytest.mark.parametrize("house", ['tell = ["Tam Okafor"]\n'], indirect=True)
+@pytest.mark.parametrize(("later", "told"), [(HOUR, ["RECORD OF 2026-03-02"]), (6 * DAY, [])])
+def test_word_that_was_lost_is_sent_and_old_days_are_no_news(house: House, made_export: Path, later: int, told: list[str]) -> None:
+    """The power went between an export and its word: it is sent. An export of last week, when word is first asked for, is not told."""
+    house.plant(made_export)
+    house.now += 12 * HOUR + later
+    house.onward()
+    house.onward()
+    assert [body.split(":")[0] for _, body in house.words()] == told
+    if told:
+        assert house.words()[0][1].startswith("RECORD OF 2026-03-02: A critical limit was not met: lot J-0302.")
 
 
-@pytest.mark.parametrize("house", [""], indirect=True)
-def test_asking_for_word_tells_no_old_days(house: House) -> None:
-    """Exports of last week do not ring a telephone at the first start with `tell`."""
-    house.now += DAY
-    house.look()
-    house.now += 5 * DAY
-    (house.folder / "larderer.toml").write_text(CONFIG + 'tell = ["Tam Okafor"]\n', encoding="utf-8")
-    house.again()
-    with house.service.store.read() as conn:
-        assert house.service.exporter.owed(house.now) != []
-        assert ledger.newest(conn, "export") is None
-    house.look()
-    told = [body.split(":")[0] for _, body in house.words()]
-    assert "RECORD OF 2026-03-02" not in told
-    assert told
+@pytest.mark.parametrize("house", ['tell = ["Tam Okafor"]\n'], indirect=True)
+def test_day_that_does_not_repeat_is_told_as_not_to_be_signed(house: House, made_export: Path) -> None:
+    """The word of such a day must not read as that of any other."""
+    place = house.plant(made_export)
+    manifest = json.loads((place / "manifest.json").read_text())
+    (place / "manifest.json").write_text(json.dumps(manifest | {"problems": ["lot J-0302 differs"]}))
+    house.now += 13 * HOUR
+    house.onward()
+    assert "DO NOT SIGN THIS DAY" in house.words()[0][1]
 
 
 def test_folder_for_a_disk_counts_only_while_one_is_mounted(tmp_path: Path) -> None:

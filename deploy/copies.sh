@@ -1,0 +1,45 @@
+# Read by deploy/install: the copies of the records that it makes before an upgrade, in /var/lib/larderer/before-upgrade.
+# $dir is the root that it installs under, blank for this machine.
+
+# Where larderer.toml names a server, the records are no file of this machine. (url_file and url_env do not show which, and count as one.)
+on_server() {
+    awk '/^[ \t]*\[/ { in_store = ($0 ~ /^[ \t]*\[store\]/) } in_store && /^[ \t]*url(_file|_env)?[ \t]*=/ && !/sqlite:/ { found = 1 }
+        END { exit !found }' "$dir/etc/larderer/larderer.toml" 2>/dev/null
+}
+
+# The database file: in the data folder that larderer.toml names.
+records() {
+    folder="$(sed -n 's/^[ \t]*data[ \t]*=[ \t]*"\([^"]*\)".*/\1/p' "$dir/etc/larderer/larderer.toml" 2>/dev/null | head -n 1)"
+    case "$folder" in /*) ;; *) folder="/etc/larderer/${folder:-data}" ;; esac
+    printf '%s\n' "$dir$folder/larderer.sqlite"
+}
+
+# newest_copy FILE: the file itself, else the newest that an earlier upgrade left under that name and a time; nothing where none is.
+newest_copy() {
+    # The names are this script's own.
+    # shellcheck disable=SC2012
+    if [ -f "$1" ]; then printf '%s\n' "$1"; else ls -1t -- "$1".* 2>/dev/null | head -n 1; fi
+}
+
+# prune_copies FOLDER: two copies of the records stay, the newest.
+prune_copies() {
+    # shellcheck disable=SC2012
+    ls -1t -- "$1"/*.sqlite* 2>/dev/null | tail -n +3 | while IFS= read -r file; do
+        rm -f -- "$file"
+        say "  $file deleted: the two newest copies stay"
+    done
+}
+
+# room_for_copy RECORDS FOLDER: 1 with a sentence where a copy of the records would not fit, with a tenth and 50 MB to spare.
+room_for_copy() {
+    needed=0
+    for file in "$1" "$1-wal"; do
+        if [ -f "$file" ]; then needed=$((needed + $(stat -c %s "$file") / 1000000)); fi
+    done
+    needed=$((needed + needed / 10 + 50))
+    free=$(($(df -P -k "$2" | awk 'NR == 2 { print $4 }') * 1024 / 1000000))
+    [ "$free" -ge "$needed" ] && return 0
+    say "The copy of the records before the upgrade needs $needed MB, and $free MB are free at $2. Nothing was changed."
+    say "Make room (old exports that are on another disk too, copies in $2), then start this again."
+    return 1
+}

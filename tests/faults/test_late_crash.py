@@ -60,6 +60,7 @@ def lose_power(prepared: Path, folder: Path, moments: Iterable[int]) -> int:
     return deaths
 
 
+@pytest.mark.full
 def test_backlog_cut_off_by_a_blow_is_judged_all_the_same(prepared: Path, tmp_path: Path) -> None:
     """Killed between slices, and as the second engine takes over."""
     assert lose_power(prepared, tmp_path, (58, 115)) == 2

@@ -9,10 +9,12 @@ from __future__ import annotations
 import asyncio
 import functools
 import html
+import os
 import re
 import shutil
 import threading
 import time
+import tty
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -173,6 +175,9 @@ class Clock:
 class Site:
     """The service, its clock, and ways to come in."""
 
+    #: Sessions that a phone may take up again, by person; None where each test comes in by the door.
+    sessions: dict[str, dict[str, str]] | None = None
+
     def __init__(self, folder: Path, *, hired: bool) -> None:
         self.clock = Clock(START)
         (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
@@ -256,6 +261,15 @@ class Site:
 @pytest.fixture
 def site(tmp_path: Path) -> Iterator[Site]:
     made = Site(tmp_path, hired=True)
+    yield made
+    made.close()
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """One site for all tests of a file, each with a lot of its own; who has signed in once is let in again with that session."""
+    made = Site(tmp_path_factory.mktemp("shop"), hired=True)
+    made.sessions = {}
     yield made
     made.close()
 
@@ -344,3 +358,32 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chr
     browser.set_page_load_timeout(30)
     yield browser
     browser.quit()
+
+
+@pytest.fixture(params=["with JavaScript", "without JavaScript"])
+def screen(request: pytest.FixtureRequest, chromium: webdriver.Chrome) -> Iterator[webdriver.Chrome]:
+    """The phone's browser, in which scripts of pages run or do not."""
+    off = request.param == "without JavaScript"
+    chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": off})
+    yield chromium
+    chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+@pytest.fixture
+def port() -> Iterator[str]:
+    """A serial thermometer on a pty that sends a temperature ten times a second."""
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    stop = threading.Event()
+
+    def send() -> None:
+        while not stop.wait(0.1):
+            os.write(ours, b"3.25\r\n")
+
+    thread = threading.Thread(target=send, daemon=True)
+    thread.start()
+    yield os.ttyname(theirs)
+    stop.set()
+    thread.join(5)
+    os.close(ours)
+    os.close(theirs)

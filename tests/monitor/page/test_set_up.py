@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import re
 from pathlib import Path
 from typing import Any
-
-import pytest
 
 from monitor import ledger
 from monitor.config import load_config
@@ -162,29 +159,6 @@ def test_operator_sets_nothing_up(site: Any, plain: Any) -> None:
     for path in ("/set-up", "/set-up/people", "/set-up/probes", "/set-up/bells", "/set-up/people/Tam%20Okafor"):
         answer = plain.get(path)
         assert (answer.status_code, "is not a reviewer" in answer.text) == (409, True), path
-
-
-@pytest.fixture
-def port() -> Any:
-    """A serial thermometer on a pty that sends a temperature ten times a second."""
-    import threading
-    import tty
-
-    ours, theirs = os.openpty()
-    tty.setraw(theirs)
-    stop = threading.Event()
-
-    def send() -> None:
-        while not stop.wait(0.1):
-            os.write(ours, b"3.25\r\n")
-
-    thread = threading.Thread(target=send, daemon=True)
-    thread.start()
-    yield os.ttyname(theirs)
-    stop.set()
-    thread.join(5)
-    os.close(ours)
-    os.close(theirs)
 
 
 def test_probe_given_by_its_port_is_heard_and_written_into_both_files(site: Any, plain: Any, port: str) -> None:

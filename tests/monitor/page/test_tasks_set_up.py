@@ -1,25 +1,15 @@
-"""A reviewer sets up a person and a bell by thumb, with and without JavaScript; a lot on hold is marked; the ice-point walk-through."""
+"""By thumb, with and without JavaScript: people, bells and probes are set up, a hold is released, a probe is checked, the day is signed."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any
 
-import pytest
 from selenium.webdriver.common.by import By
 
 from monitor.config import load_config
+from monitor.judge import read_plan
 from tests.monitor.page.plain_text import ANSWERS
 from tests.monitor.page.thumb import Phone
-
-
-@pytest.fixture(params=["with JavaScript", "without JavaScript"])
-def screen(request: pytest.FixtureRequest, chromium: Any) -> Iterator[Any]:
-    """The phone's browser, in which scripts of pages run or do not."""
-    off = request.param == "without JavaScript"
-    chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": off})
-    yield chromium
-    chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
 
 
 def test_person_and_bell_are_set_up_by_thumb(site: Any, screen: Any) -> None:
@@ -53,6 +43,29 @@ def test_person_and_bell_are_set_up_by_thumb(site: Any, screen: Any) -> None:
     phone.write("again", "bramble-7")
     phone.tap("", "main form button")
     phone.says("You are signed in as Wren Calloway (operator)")
+
+
+def test_probe_is_added_by_thumb(site: Any, screen: Any, port: str) -> None:
+    """Looked for, written with what it is plugged into, heard, and added; what was wrong is told first, with all that was typed kept."""
+    phone = Phone(screen, site)
+    phone.sign_in("Tam Okafor")
+    phone.tap("Set up", "footer a")
+    phone.tap("Probes", "main a")
+    phone.tap("Look what is plugged in", "a")
+    phone.write("given", f"serial:{port}")
+    phone.write("probe", "core-4")
+    phone.tap("Listen to it and add it")
+    phone.says("Unit of its values is missing; write it.")
+    assert screen.find_element(By.ID, "given").get_attribute("value") == f"serial:{port}"
+    phone.tap("A serial port or an MQTT topic", "summary")
+    phone.tap("C", "#unit option")
+    phone.write("baud", "9600")
+    phone.tap("Listen to it and add it")
+    phone.says("Probe core-4 is added. It is written, and holds from the next start of the service.")
+    phone.says("It reads 37.9 °F now")
+    made = load_config(site.service.config.path)
+    assert [(one.driver, one.options["port"]) for one in made.sources] == [("serial", port)]
+    assert "core-4" in read_plan(made.plan).probe_by_id
 
 
 def test_lot_on_hold_and_its_release_by_thumb(site: Any, screen: Any) -> None:

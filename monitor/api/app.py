@@ -90,6 +90,8 @@ def describe(app: FastAPI) -> dict[str, Any]:
     """The OpenAPI description, made at the first call."""
     if app.openapi_schema:
         return app.openapi_schema
+    from monitor.api.describing import describe_answers, operations
+
     made = get_openapi(title=app.title, version=app.version, description=_DESCRIPTION, routes=app.routes)
     made["paths"] = {path: item for path, item in made["paths"].items() if path.startswith("/api/")}
     parts = made.setdefault("components", {})
@@ -103,11 +105,10 @@ def describe(app: FastAPI) -> dict[str, Any]:
         schemas.pop(name, None)
     content = {problems.MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}
     answer = {"description": "A problem document (RFC 9457).", "content": content}
-    for path, item in made["paths"].items():
-        for operation in item.values():
-            operation["responses"].pop("422", None)
-            operation["responses"]["default"] = answer
-            operation["security"] = [] if path in _OPEN else [{"session": []}, {"bearer": []}]
+    describe_answers(made, _OPEN)
+    for _, path, operation in operations(made):
+        operation["responses"]["default"] = answer
+        operation["security"] = [] if path in _OPEN else [{"session": []}, {"bearer": []}]
     app.openapi_schema = made
     return made
 

@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import Any, cast
 
 from fastapi import APIRouter, Depends, Request
-from fastapi.responses import FileResponse
+from fastapi.responses import Response
 
 from monitor.api.access import READ
 from monitor.api.bodies import Review
 from monitor.api.inner import Reviewing, TheDesk
+from monitor.api.paging import tagged_file
 from monitor.days import day_span
 from monitor.errors import InputError
 from rules.quantity import format_instant
@@ -31,11 +32,11 @@ def review_day(day: str, body: Review, desk: TheDesk, hand: Reviewing) -> dict[s
     return desk.review_day(hand, day, body.comment)
 
 
-@router.get("/{day}/export.zip", dependencies=[Depends(READ)], response_class=FileResponse)
-def export_day(day: str, desk: TheDesk, request: Request) -> FileResponse:
-    """The day's export folder as a ZIP; made now if it is not there yet."""
+@router.get("/{day}/export.zip", dependencies=[Depends(READ)], response_class=Response)
+def export_day(day: str, desk: TheDesk, request: Request) -> Response:
+    """The day's export folder as a ZIP, made now if it is not there yet; 304 for an If-None-Match that still fits."""
     since, _ = day_span(day, desk.plan.site.zone)
     if since > desk.clock():
         raise InputError(f"day is {day}, which has not begun (it is {format_instant(desk.clock())}); ask for a day that has")
     export = cast(Callable[[str], Path], request.app.state.export)
-    return FileResponse(export(day), media_type="application/zip", filename=f"{desk.plan.site.id}-{day}.zip")
+    return tagged_file(request, export(day), "application/zip", f"{desk.plan.site.id}-{day}.zip")

@@ -10,7 +10,7 @@ from fastapi.responses import Response
 from monitor.api.access import READ
 from monitor.api.bodies import Check, EnterStep, Measure, Placement, StartLot, Undo, When
 from monitor.api.inner import TheDesk, Working
-from monitor.api.paging import ThePage, paged, tagged
+from monitor.api.paging import TaggedRoute, ThePage, paged, tagged
 from monitor.lot_views import CHART_LEAST, CHART_MOST, CHART_WIDTH
 
 router = APIRouter(prefix="/api/v1/lots", tags=["lots"])
@@ -38,10 +38,15 @@ def start_lot(body: StartLot, desk: TheDesk, hand: Working) -> dict[str, Any]:
     return desk.start_lot(hand, body.product, lot=body.lot, at=body.at, same_as_last=body.same_as_last)
 
 
-@router.get("/{lot}", dependencies=[Depends(READ)])
 def get_lot(lot: str, desk: TheDesk) -> dict[str, Any]:
-    """One lot: its step, its verdicts limit by limit, where it is heading, predicted growth, its probes, and every entry."""
+    """One lot: its step, its verdicts limit by limit, where it is heading, predicted growth, its probes, and every entry.
+
+    304 for an If-None-Match that still fits.
+    """
     return desk.lot(lot) | {"growth": desk.growth(lot)}
+
+
+router.add_api_route("/{lot}", get_lot, methods=["GET"], dependencies=[Depends(READ)], route_class_override=TaggedRoute)
 
 
 @router.get("/{lot}/chart.svg", dependencies=[Depends(READ)], response_class=Response)

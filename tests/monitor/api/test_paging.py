@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 
 
 def start(site, count: int) -> None:
@@ -41,6 +42,30 @@ def test_place_that_is_not_in_the_list_is_one_sentence(site):
     for answer in asyncio.run(run()):
         assert answer.status_code == 422
         assert "not in this list" in answer.json()["detail"]
+
+
+def test_unchanged_lot_and_export_are_not_sent_again_and_the_same_export_packed_anew_neither(site):
+    """The tag is of what is sent: the packed day has another time at each asking, and the same content."""
+    start(site, 1)
+
+    async def run():
+        client = await site.signed_in("operator")
+        found = []
+        for path in ("/api/v1/lots/J-0", "/api/v1/days/2026-03-02/export.zip"):
+            first = await client.get(path)
+            if path.endswith("zip"):
+                os.utime(site.folder / "2026-03-02.zip", (1, 1))
+            again = await client.get(path, headers={"If-None-Match": first.headers["etag"]})
+            other = await client.get(path, headers={"If-None-Match": '"other"'})
+            found.append((first.status_code, again.status_code, again.content, other.content == first.content))
+            assert (first.headers["cache-control"], again.headers["etag"]) == ("private, no-cache", first.headers["etag"])
+        held = (await client.get("/api/v1/lots/J-0")).headers["etag"]
+        site.desk.place(site.hand(), "J-0", "core-1")
+        return found, await client.get("/api/v1/lots/J-0", headers={"If-None-Match": held})
+
+    found, changed = asyncio.run(run())
+    assert found == [(200, 304, b"", True)] * 2
+    assert (changed.status_code, set(changed.json()["placed"])) == (200, {"core-1"})
 
 
 def test_unchanged_chart_and_description_are_not_sent_again(site):

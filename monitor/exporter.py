@@ -73,6 +73,7 @@ class Exporter:
         self._thread: threading.Thread | None = None
         self._process: subprocess.Popen[str] | None = None
         self._closed = False
+        self._carrying: threading.Thread | None = None
         self._onward = Onward(config, site, store, writer, alarms)
 
     def look(self, now: Instant) -> None:
@@ -83,10 +84,13 @@ class Exporter:
         if self._closed or (self._thread is not None and self._thread.is_alive()):
             return
         days = [day for day in self.owed(now) if not 0 <= now - self._tried.get(day, now - AGAIN_AFTER) < AGAIN_AFTER]
-        if days or self._onward.wanted:
+        if days:
             self._tried = dict.fromkeys(days, now) | {day: at for day, at in self._tried.items() if day not in days}
             self._thread = threading.Thread(target=self._make, args=(days,), name="export", daemon=True)
             self._thread.start()
+        if self._onward.wanted and (self._carrying is None or not self._carrying.is_alive()):
+            self._carrying = threading.Thread(target=self._carry, args=(self._thread,), name="export onward", daemon=True)
+            self._carrying.start()
 
     def owed(self, now: Instant) -> list[str]:
         """The local days that are over, in which a plan was in force, and that have no export; oldest first."""
@@ -152,11 +156,16 @@ class Exporter:
                 log.error("export", day=day, text=str(error))
             except MonitorError as error:  # the store: it rings by itself, and the export is tried again
                 log.error("export", day=day, text=str(error))
-        if self._onward.wanted and not self._closed:
-            try:
+
+    def _carry(self, making: threading.Thread | None) -> None:
+        """Copy and tell what has been made. In a thread of its own: a disk that hangs must keep no later day from its export."""
+        if making is not None:
+            making.join()
+        try:
+            if not self._closed:
                 self._onward.go(self._clock())
-            except (MonitorError, OSError) as error:  # looked at again within a minute
-                log.error("export onward", text=str(error))
+        except (MonitorError, OSError) as error:  # looked at again within a minute
+            log.error("export onward", text=str(error))
 
     def export(self, day: str) -> Path:
         """Export a local day, held against what stands judged now; the folder.
@@ -216,5 +225,6 @@ class Exporter:
         process = self._process
         if process is not None:
             process.terminate()
-        if self._thread is not None:
-            self._thread.join(timeout=10.0)
+        for thread in (self._thread, self._carrying):
+            if thread is not None:
+                thread.join(timeout=10.0)

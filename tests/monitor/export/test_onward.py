@@ -80,7 +80,7 @@ class House:
         self.now += 2 * MINUTE
         self.service.exporter.look(self.now)
         for thread in threading.enumerate():
-            if thread.name == "export":
+            if thread.name == "export onward":  # it waits for the export itself
                 thread.join(60)
         self.service.writer.submit(lambda _: None).result(10)
 

@@ -120,11 +120,15 @@ def tell(
         for lot in report["lots"]
     }
     probes = {p.id: ProbeDay(p.id, _frequency(own, p.id), _duty(own, p.id, pictures.values(), colophon)) for p in own.probes}
+    drawn: dict[str, list[LotPicture]] = {}  # a day of sixteen probes is a million readings, most of them of another lot
+    for picture in pictures.values():
+        for name in picture.curves:
+            drawn.setdefault(name, []).append(picture)
     count = 0
     for item, received_at in read_rows(folder / "readings.csv"):
         count += 1
         if isinstance(item, Reading):
-            for picture in pictures.values():
+            for picture in drawn.get(item.probe, ()):
                 picture.add(item, received_at)
         if item.at > colophon.since and item.probe in probes:
             _note(probes[item.probe], item, received_at, colophon.since)

@@ -116,7 +116,9 @@ def describe(app: FastAPI) -> dict[str, Any]:
 _OPEN = ("/api/v1/health", "/api/v1/acknowledge/{token}")
 _DESCRIPTION = (
     "Watches food temperatures against published limits, lot by lot. Instants are ISO 8601, temperatures °C under keys ending `_c`. "
-    f"Changes made under a session cookie bring back its form token in {FORM_HEADER}; writes take an Idempotency-Key."
+    f"Changes made under a session cookie bring back its form token in {FORM_HEADER}; writes take an Idempotency-Key. "
+    "Long lists come a page at a time: `next` of one page is `after` of the following. Answers with an ETag are not sent again to whoever "
+    "names it in If-None-Match. The event stream is taken up again with Last-Event-ID."
 )
 _PROBLEM: dict[str, Any] = {
     "type": "object",

@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
 from monitor.api import answers_lots, answers_probes, answers_records
-from monitor.api.answers import Answer
 from monitor.api.problems import BASE, KINDS, MEDIA_TYPE
 
 _PREFIX = "/api/v1"
@@ -68,7 +68,7 @@ def operations(made: Mapping[str, Any]) -> Iterator[tuple[str, str, dict[str, An
 
 
 def _schemas() -> dict[str, Any]:
-    models: list[tuple[type[Answer], Any]] = [(model, "serialization") for model in dict.fromkeys(JSON.values())]
+    models: list[tuple[type[BaseModel], Any]] = [(model, "serialization") for model in dict.fromkeys(JSON.values())]
     _, made = models_json_schema(models, by_alias=True, ref_template="#/components/schemas/{model}")
     found: dict[str, Any] = made["$defs"]
     return found

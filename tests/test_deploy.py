@@ -440,7 +440,9 @@ def test_service_tells_systemd_that_it_is_ready_alive_and_ending(tmp_path: Path)
     heard: list[str] = []
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as ear:
         ear.bind(str(tmp_path / "notify"))
-        listener = threading.Thread(target=lambda: [heard.append(ear.recv(4096).decode()) for _ in range(10_000)], daemon=True)
+        listener = threading.Thread(
+            target=lambda: [heard.append(text) for text in iter(lambda: ear.recv(4096).decode(), "end")], daemon=True
+        )
         listener.start()
         process = subprocess.Popen(
             [sys.executable, "-m", "monitor.cli", "run", "--config", str(tmp_path / "larderer.toml")],
@@ -454,6 +456,9 @@ def test_service_tells_systemd_that_it_is_ready_alive_and_ending(tmp_path: Path)
             _, told = process.communicate(timeout=60)
         finally:
             process.kill()
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as mouth:
+                mouth.sendto(b"end", str(tmp_path / "notify"))  # a listener on a closed socket would fail in a later test
+            listener.join(60)
     assert process.returncode == 0, told
     assert "STOPPING=1" in heard
     assert "Traceback" not in told

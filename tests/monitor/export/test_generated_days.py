@@ -232,8 +232,10 @@ def test_five_generated_days_are_judged_again_byte_for_byte(run: Callable[[int],
 @pytest.mark.parametrize(
     "seed",
     [
-        5008,  # the cook is left with no probe in the lot, and entered again with one
-        5039,  # the first wet-bulb reading of a lot of the evening before goes with a dry-bulb reading from before its start
+        pytest.param(5008, marks=pytest.mark.full),  # the cook is left with no probe in the lot, and entered again with one
+        pytest.param(
+            5039, marks=pytest.mark.full
+        ),  # the first wet-bulb reading of a lot of the evening before goes with a dry-bulb reading from before its start
         5127,  # a probe was placed twice for one limit, and what closed its first stay was written down an hour late
     ],
 )

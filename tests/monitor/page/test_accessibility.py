@@ -53,7 +53,7 @@ def test_axe_finds_nothing_at_the_door(full_site: Any, chromium: Any) -> None:
         assert faults(phone, path) == []
 
 
-@pytest.mark.parametrize("look", ["smoke", "sun"])
+@pytest.mark.parametrize("look", [pytest.param("smoke", marks=pytest.mark.full), "sun"])
 def test_axe_finds_nothing_on_any_page(full_site: Any, chromium: Any, look: str) -> None:
     """Names, roles, contrast, order of headings, target size: nothing for the operator's every page."""
     phone = Phone(chromium, full_site)

@@ -83,8 +83,9 @@ def test_commands_keep_copy_and_restore_what_is_stored(tmp_path: Path, database:
 
 
 @pytest.mark.parametrize("engine", ["postgresql"], indirect=True)  # a file's service holds the data folder, which other tests show
-def test_import_beside_a_service_on_another_machine_is_refused(tmp_path: Path, database: str) -> None:
-    """Only the database is shared, so its lock says so."""
+def test_import_beside_a_service_on_another_machine_is_refused(tmp_path: Path, database: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only the database is shared, so its lock says so, once the wait for it is over."""
+    monkeypatch.setattr(offline, "WAIT_S", 1.0)
     path = configured(tmp_path / "site", database)
     logger = tmp_path / "logger.csv"
     logger.write_text("time,probe,value,unit\n2026-03-02T08:00:00-06:00,cooler-air,3.5,C\n", encoding="utf-8")

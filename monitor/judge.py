@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 from monitor.errors import InputError
-from probes.csv_replay import read_csv_file
+from probes.csv_replay import iter_csv_file, read_csv_file
 from probes.events_csv import read_events_file
 from rules.engine import Engine
 from rules.errors import EventError
 from rules.growth_over_lot import add_growth
-from rules.history import arrange
+from rules.history import arrange, in_order
 from rules.plan import Plan
 from rules.plan_load import load_plan
 from rules.quantity import format_instant
@@ -32,13 +33,22 @@ def judge_files(plan: Path, readings: Path, events: Path | None = None, at: Inst
     """The Judge JSON of a plan, a Readings CSV and an Events CSV, as it stood at `at` (default: the last row)."""
     judged_by = read_plan(plan)
     humidity = [p.id for p in judged_by.probes if p.place == "humidity"]
-    rows = read_csv_file(readings, [p.id for p in judged_by.probes], humidity)
+    known = [p.id for p in judged_by.probes]
     if events is None:
+        rows = read_csv_file(readings, known, humidity)
         # A plan of rooms alone has no lot to run.
         return judge(judged_by, [*(one_lot(judged_by, rows, readings.stem) if judged_by.products else ()), *rows], at)
     entries = read_events_file(events)
+
+    def one_by_one() -> Iterator[Event]:
+        return in_order((e for e in entries if at is None or e.at <= at), _until(at, _ordered(iter_csv_file(readings, known, humidity))))
+
     try:
-        return judge(judged_by, [*entries, *rows], at)
+        try:
+            # An export's rows stand in order, and its day may be a million of them: they are judged as they are read.
+            return _judged(judged_by, one_by_one, at)
+        except _Unordered:
+            return judge(judged_by, [*entries, *read_csv_file(readings, known, humidity)], at)
     except (InputError, EventError) as error:
         raise InputError(f"{events}: {error}") from error
 
@@ -59,12 +69,34 @@ def one_lot(plan: Plan, rows: list[Reading | Fault], name: str) -> list[LotEvent
 
 def judge(plan: Plan, events: list[Event], at: Instant | None = None) -> dict[str, Any]:
     """The Judge JSON of events in any order. Offline nothing is late or future; rows after `at` do not exist."""
-    if at is not None:
-        events = [e for e in events if e.at <= at]
+    arranged = arrange(e for e in events if at is None or e.at <= at)
+    return _judged(plan, lambda: arranged, at)
+
+
+class _Unordered(Exception):
+    """The rows of a file do not come by instant and probe."""
+
+
+def _ordered(rows: Iterable[Reading | Fault]) -> Iterator[Reading | Fault]:
+    before: tuple[Instant, str] | None = None
+    for row in rows:
+        here = row.at, row.probe
+        if before is not None and here < before:
+            raise _Unordered
+        before = here
+        yield row
+
+
+def _until(at: Instant | None, rows: Iterable[Reading | Fault]) -> Iterator[Reading | Fault]:
+    """The rows up to `at`; the others are read too, since one that is bad is an error wherever it stands."""
+    return (row for row in rows if at is None or row.at <= at)
+
+
+def _judged(plan: Plan, arranged: Callable[[], Iterable[Event]], at: Instant | None) -> dict[str, Any]:
+    """The Judge JSON of events that `arranged` gives, in the engine's order, as often as it is asked."""
     engine = Engine(plan)
     last = at
-    arranged = arrange(events)
-    for event in arranged:
+    for event in arranged():
         try:
             engine.feed(event)
         except EventError as error:
@@ -76,7 +108,7 @@ def judge(plan: Plan, events: list[Event], at: Instant | None = None) -> dict[st
     if last is not None:
         engine.feed(Tick(last))
     report = engine.report()
-    add_growth(report, plan, arranged)
+    add_growth(report, plan, arranged())
     return report
 
 

@@ -10,13 +10,13 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
 
-from probes.csv_text import instant, instant_text, read_file, row_writer, rows
+from probes.csv_text import instant, instant_text, lines_of, row_writer, rows
 from probes.driver import Sink
 from probes.errors import CsvError
 from probes.settings import Settings
@@ -43,6 +43,13 @@ def read_csv(
     the last bit; °F are converted once. `humidity`: the humidity probes, whose values are per cent (unit "%" or blank) and no other's;
     None: not known, then "%" may stand anywhere. Raises CsvError at the first bad row; nothing is returned then.
     """
+    return list(iter_csv(text_or_lines, name, known_probes, humidity))
+
+
+def iter_csv(
+    text_or_lines: str | Iterable[str], name: str, known_probes: Collection[str] | None = None, humidity: Collection[str] | None = None
+) -> Iterator[Reading | Fault]:
+    """`read_csv` row by row. What came before a bad row has been given out when CsvError is raised: keep nothing that was made of it."""
     lines = rows(text_or_lines, name, NEED, (*MAY, STORED))
     _, header = next(lines)
     place = {column: n for n, column in enumerate(header)}
@@ -52,8 +59,6 @@ def read_csv(
     plain = i_quality is None and i_offset is None and i_received is None
     known = None if known_probes is None else frozenset(known_probes)
     seen: dict[str, str] = {}
-    out: list[Reading | Fault] = []
-    add, float_ = out.append, float
     last_text: str | None = None
     last_at = 0
     for line, row in lines:
@@ -79,10 +84,10 @@ def read_csv(
             if quality.strip() != "fault":
                 raise CsvError(name, line, "quality", f"the quality is {quality!r}; write ok, suspect or fault, or leave it blank for ok")
             _check_rest(row, i_offset, i_received, name, line)
-            add(Fault(probe, last_at, (row[i_reason] if i_reason is not None else "") or FAULT, value))
+            yield Fault(probe, last_at, (row[i_reason] if i_reason is not None else "") or FAULT, value)
             continue
         try:
-            celsius = float_(value)
+            celsius = float(value)
         except ValueError:
             raise _value_error(name, line, value) from None
         if "F" in unit:
@@ -90,7 +95,7 @@ def read_csv(
         if not ABSOLUTE_ZERO_C <= celsius <= HIGHEST_C or "_" in value:
             raise _value_error(name, line, value)
         if plain:
-            add(Reading(probe, last_at, celsius))
+            yield Reading(probe, last_at, celsius)
             continue
         offset = _check_rest(row, i_offset, i_received, name, line)
         if not ABSOLUTE_ZERO_C <= celsius + offset <= HIGHEST_C:
@@ -98,8 +103,7 @@ def read_csv(
         suspect = ""
         if quality.strip() == "suspect":
             suspect = (row[i_reason] if i_reason is not None else "") or SUSPECT
-        add(Reading(probe, last_at, celsius, offset, suspect))
-    return out
+        yield Reading(probe, last_at, celsius, offset, suspect)
 
 
 def _percent(unit: str, probe: str, humidity: Collection[str] | None, name: str, line: int) -> str:
@@ -163,7 +167,14 @@ def read_csv_file(
     path: Path, known_probes: Collection[str] | None = None, humidity: Collection[str] | None = None
 ) -> list[Reading | Fault]:
     """`read_csv` of a file; also raises CsvError where the file cannot be read or is not UTF-8."""
-    return read_csv(read_file(path), str(path), known_probes, humidity)
+    return list(iter_csv_file(path, known_probes, humidity))
+
+
+def iter_csv_file(
+    path: Path, known_probes: Collection[str] | None = None, humidity: Collection[str] | None = None
+) -> Iterator[Reading | Fault]:
+    """`iter_csv` of a file; raises as `read_csv_file` does."""
+    return iter_csv(lines_of(path), str(path), known_probes, humidity)
 
 
 def write_csv(

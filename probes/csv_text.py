@@ -39,6 +39,16 @@ def read_file(path: Path) -> str:
         raise CsvError(str(path), line, "", f"byte {bad} is not UTF-8; save the file as UTF-8") from error
 
 
+def lines_of(path: Path) -> Iterator[str]:
+    """The lines of such a file one by one, so that a day of a million rows costs no memory; raises CsvError as `read_file` does."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            yield from file
+    except (OSError, UnicodeDecodeError):
+        read_file(path)  # says where it is
+        raise
+
+
 def rows(text: str | Iterable[str], name: str, need: tuple[str, ...], may: tuple[str, ...]) -> Iterator[tuple[int, list[str]]]:
     """The header, then every row that is not blank, each with its line number.
 

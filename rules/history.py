@@ -30,13 +30,18 @@ def arrange(events: Iterable[Event]) -> list[Event]:
             lot_events.append(event)
         else:
             ticks.append(event)
-    ordered = sorted(standing(lot_events), key=_AT)
-    return list(heapq.merge(ordered, _merged(rows), sorted(ticks, key=_AT), key=_AT))  # stable: events, then rows, then ticks
-
-
-def _merged(rows: list[Reading | Fault]) -> Iterator[Reading | Fault]:
-    """Rows by instant and probe, those of one probe at one instant made one."""
     rows.sort(key=_AT_PROBE)
+    return list(in_order(lot_events, rows, ticks))
+
+
+def in_order(lot_events: Iterable[LotEvent], rows: Iterable[Reading | Fault], ticks: Iterable[Tick] = ()) -> Iterator[Event]:
+    """`arrange` of rows that come by instant and probe already, one by one: a long day need not be held."""
+    ordered = sorted(standing(lot_events), key=_AT)
+    return heapq.merge(ordered, _merged(rows), sorted(ticks, key=_AT), key=_AT)  # stable: events, then rows, then ticks
+
+
+def _merged(rows: Iterable[Reading | Fault]) -> Iterator[Reading | Fault]:
+    """Rows as they come, those of one probe at one instant made one."""
     group: list[Reading | Fault] = []
     for row in rows:
         if group and (row.at != group[0].at or row.probe != group[0].probe):

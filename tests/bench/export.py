@@ -1,7 +1,8 @@
 """Export of a whole day of 16 probes at 1 Hz and six lots: seconds, peak memory of the process that exports, and what the service holds.
 
 The day is put into the store as if it had been received then, sealed every ten minutes; the service starts, judges it, and exports it
-in a process of its own. `python -m tests.bench.export FOLDER HOURS` is the child that does so. All figures of the day are invented.
+in a process of its own. `python -m tests.bench.export FOLDER fill HOURS`, then `FOLDER export DAY`, are the children that do so. All
+figures of the day are invented.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -81,14 +82,12 @@ def fill(folder: Path, hours: int) -> tuple[str, int]:
     return local(begins).date().isoformat(), count
 
 
-def child(folder: Path, hours: int) -> None:
-    """Fill the store, start the service on it, export the day through it, and print what that took as JSON."""
+def child(folder: Path, day: str) -> None:
+    """Start the service on the filled store, export the day through it, and print what that took as JSON."""
     from monitor.commands.run import spare_what_stands
     from monitor.config import load_config
     from monitor.service import Service
 
-    day, count = fill(folder, hours)
-    print(json.dumps({"day": day, "readings": count}), flush=True)
     one = Service(load_config(folder / "larderer.toml"), drivers=[], exports=False)
     begun = time.monotonic()
     one.start()
@@ -124,22 +123,18 @@ def child(folder: Path, hours: int) -> None:
     one.close()
 
 
-def lines_of(folder: Path, hours: int) -> Iterator[dict[str, Any]]:
-    """What the child says, line by line."""
-    command = [sys.executable, "-m", "tests.bench.export", str(folder), str(hours)]
-    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": str(ROOT)}) as process:
-        assert process.stdout is not None
-        for line in process.stdout:
-            if line.startswith("{"):
-                yield json.loads(line)
-    if process.returncode:
-        raise RuntimeError(f"the child ended with {process.returncode}")
+def said(folder: Path, *what: str) -> dict[str, Any]:
+    """What a child says; each has a process of its own, so that what one has held is not counted as the other's."""
+    command = [sys.executable, "-m", "tests.bench.export", str(folder), *what]
+    done = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": str(ROOT)}, check=True)
+    return dict(json.loads(next(line for line in done.stdout.splitlines() if line.startswith("{"))))
 
 
 def run(say: Callable[[str], None], hours: int = HOURS) -> list[Figure]:
     """The figures of one day's export."""
     with tempfile.TemporaryDirectory() as name:
-        filled, told = lines_of(Path(name), hours)
+        filled = said(Path(name), "fill", str(hours))
+        told = said(Path(name), "export", filled["day"])
     say(f"export: {filled}, {told}")
     if told["problems"]:
         raise RuntimeError(f"the day does not repeat: {told['problems'][0]}")
@@ -155,4 +150,8 @@ def run(say: Callable[[str], None], hours: int = HOURS) -> list[Figure]:
 
 
 if __name__ == "__main__":
-    child(Path(sys.argv[1]), int(sys.argv[2]))
+    if sys.argv[2] == "fill":
+        made, rows = fill(Path(sys.argv[1]), int(sys.argv[3]))
+        print(json.dumps({"day": made, "readings": rows}), flush=True)
+    else:
+        child(Path(sys.argv[1]), sys.argv[3])

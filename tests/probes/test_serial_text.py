@@ -51,7 +51,7 @@ SAMPLES = {
     "85 degrees are no fault here": (ONE, "85.0\r\n", [("core-1", 85.0, NOW)]),
     "header row": (TWO_COLUMNS, "temperature,humidity\r\n", []),
     "sentence with two groups": (XDR, "$WIXDR,C,71.1,C,SMOKE1,H,45.5,P,RH1*0E\r\n", [("core-1", 71.1, NOW)]),
-    "another sentence": (XDR, "$GPXXX,1,2*4C\r\n", []),
+    "another sentence": (XDR, "$GPGLL,1,2*53\r\n", []),
 }
 BAD_LINES = {
     "unit that is not the configured one": (ONE, "T=160.0F\r\n", "unit F where C is configured"),

@@ -9,9 +9,17 @@ on_server() {
 
 # The database file: in the data folder that larderer.toml names.
 records() {
-    folder="$(sed -n 's/^[ \t]*data[ \t]*=[ \t]*"\([^"]*\)".*/\1/p' "$dir/etc/larderer/larderer.toml" 2>/dev/null | head -n 1)"
+    folder="$(sed -n -e '/^[ \t]*\[/q' -e "s/^[ \t]*data[ \t]*=[ \t]*[\"']\([^\"']*\)[\"'].*/\1/p" "$dir/etc/larderer/larderer.toml" 2>/dev/null | head -n 1)"
     case "$folder" in /*) ;; *) folder="/etc/larderer/${folder:-data}" ;; esac
     printf '%s\n' "$dir$folder/larderer.sqlite"
+}
+
+# Whether the service has not run yet, so that there is nothing to copy; not where the records may be elsewhere.
+nothing_recorded() {
+    awk '/^[ \t]*\[/ { in_store = ($0 ~ /^[ \t]*\[store\]/) } in_store && /^[ \t]*url(_file|_env)?[ \t]*=/ { found = 1 } END { exit found }' \
+        "$dir/etc/larderer/larderer.toml" 2>/dev/null || return 1
+    case "$(records)" in *"/~"*) return 1 ;; esac
+    [ ! -e "$(records)" ]
 }
 
 # newest_copy FILE: the file itself, else the newest that an earlier upgrade left under that name and a time; nothing where none is.
@@ -30,16 +38,29 @@ prune_copies() {
     done
 }
 
-# room_for_copy RECORDS FOLDER: 1 with a sentence where a copy of the records would not fit, with a tenth and 50 MB to spare.
-room_for_copy() {
-    needed=0
-    for file in "$1" "$1-wal"; do
-        if [ -f "$file" ]; then needed=$((needed + $(stat -c %s "$file") / 1000000)); fi
-    done
-    needed=$((needed + needed / 10 + 50))
+# room_for MEGABYTES FOLDER WHAT: 1 with a sentence where that much, and 50 MB to spare, is not free.
+room_for() {
+    needed=$(($1 + 50))
     free=$(($(df -P -k "$2" | awk 'NR == 2 { print $4 }') * 1024 / 1000000))
     [ "$free" -ge "$needed" ] && return 0
-    say "The copy of the records before the upgrade needs $needed MB, and $free MB are free at $2. Nothing was changed."
-    say "Make room (old exports that are on another disk too, copies in $2), then start this again."
+    say "$3 needs $needed MB, and $free MB are free at $2. Nothing was changed."
+    say "Make room (old exports that are on another disk too, copies in /var/lib/larderer/before-upgrade), then start this again."
     return 1
+}
+
+# megabytes FOLDER: what is in it, rounded up.
+megabytes() {
+    printf '%s\n' $(($(du -sk "$1" | cut -f 1) * 1024 / 1000000 + 1))
+}
+
+# room_for_copy RECORDS FOLDER MORE: 1 with a sentence where a copy of the records, a tenth over and MORE megabytes would not fit.
+room_for_copy() {
+    copied=0
+    for file in "$1" "$1-wal"; do
+        if [ -f "$file" ]; then copied=$((copied + $(stat -c %s "$file") / 1000000)); fi
+    done
+    copied=$((copied + copied / 10 + ${3:-0}))
+    what="The copy of the records before the upgrade"
+    if [ "${3:-0}" -gt 0 ]; then what="$what, with the new version,"; fi
+    room_for "$copied" "$2" "$what"
 }

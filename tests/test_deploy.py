@@ -120,6 +120,30 @@ def test_gateways_let_in_before_there_were_rights_are_not_cut_off(board: Path) -
     assert (board / "etc/mosquitto/larderer.acl").read_text().endswith("user gateway-1\ntopic readwrite #\n")
 
 
+def test_gateways_signed_in_by_certificate_are_not_cut_off(board: Path) -> None:
+    """Names out of certificates stand in no file of accounts, so rights made for a broker that takes them let everybody go on."""
+    acl = board / "etc/mosquitto/larderer.acl"
+    assert "pattern readwrite #" not in acl.read_text()
+    acl.unlink()
+    (board / "etc/mosquitto/conf.d/site.conf").write_text("listener 8883\nuse_identity_as_username true\n")
+    assert "by certificate" in install(board)
+    assert acl.read_text().endswith("\npattern readwrite #\n")
+
+
+def test_listener_written_into_our_broker_file_survives_an_upgrade(board: Path) -> None:
+    """Settings that somebody added to the broker's file are named and stay; a file with none of them is brought up to date."""
+    conf = board / "etc/mosquitto/conf.d/larderer.conf"
+    mine = "listener 1883 127.0.0.1\nlistener 8883\ncafile /etc/mosquitto/ca_certificates/site-ca.crt\n"
+    conf.write_text(mine)
+    told = install(board)
+    assert conf.read_text() == mine
+    assert "listener 8883\ncafile /etc/mosquitto/ca_certificates/site-ca.crt\n" in told
+    assert (board / "etc/larderer/mosquitto-example.conf").read_bytes() == (DEPLOY / "mosquitto.conf").read_bytes()
+    conf.write_text("# of an older version\nlistener 1883 127.0.0.1\nallow_anonymous false\n")
+    install(board)
+    assert conf.read_bytes() == (DEPLOY / "mosquitto.conf").read_bytes()
+
+
 def told_by(program: str, *words: str) -> tuple[int, str]:
     done = subprocess.run([str(DEPLOY / program), *words], capture_output=True, text=True, check=False)
     return done.returncode, done.stderr
@@ -147,6 +171,18 @@ def test_roll_back_puts_the_version_before_in_force_and_touches_no_record(board:
     assert contents(board) == before
 
 
+def test_link_left_by_a_power_cut_does_not_decide_which_version_runs(board: Path) -> None:
+    """A half-made link of an earlier run is replaced; the version that is said to be in force is the one that is."""
+    opt = board / "opt/larderer"
+    for name in ("aaa", "bbb", "ccc"):
+        (opt / name).mkdir(parents=True)
+    for link, to in (("current", "bbb"), ("before", "aaa"), ("current.new", "ccc")):
+        (opt / link).symlink_to(to)
+    assert told_by("install", "--root", str(board), "--roll-back")[0] == 0
+    assert (os.readlink(opt / "current"), os.readlink(opt / "before")) == ("aaa", "bbb")
+    assert not (opt / "current.new").is_symlink()
+
+
 @pytest.mark.parametrize("store", ['url = "postgresql://h/larderer"', 'url_file = "store-url"'])
 def test_roll_back_says_what_a_restore_on_a_server_needs(board: Path, store: str) -> None:
     """With the records on PostgreSQL an empty database has to be made first; without a copy none is named."""
@@ -168,8 +204,8 @@ def test_roll_back_says_what_a_restore_on_a_server_needs(board: Path, store: str
 
 
 def shell(text: str, *words: str) -> tuple[int, str]:
-    """Run a line with the functions of deploy/install about copies; exit status and what it said."""
-    start = f'set -eu; dir=""; . {DEPLOY}/environment.sh; . {DEPLOY}/copies.sh; {text}'
+    """Run a line with the functions of deploy/install; exit status and what it said."""
+    start = f'set -eu; dir=""; . {DEPLOY}/environment.sh; . {DEPLOY}/copies.sh; . {DEPLOY}/starting.sh; {text}'
     done = subprocess.run(["sh", "-c", start, "sh", *words], capture_output=True, text=True, check=False)
     return done.returncode, done.stdout + done.stderr
 
@@ -203,6 +239,63 @@ def test_installer_finds_the_records_where_the_configuration_says(board: Path) -
     """The database is sought in the data folder that the installed configuration names."""
     assert shell('dir="$1"; records', str(board)) == (0, f"{board}/var/lib/larderer/larderer.sqlite\n")
     assert shell('dir="$1"; on_server', str(board))[0] == 1
+
+
+def test_board_that_has_no_records_yet_can_be_upgraded(board: Path) -> None:
+    """Where the service never ran there is nothing to copy; where the records may be elsewhere a copy is made."""
+    line = 'dir="$1"; nothing_recorded'
+    assert shell(line, str(board))[0] == 0
+    config = board / "etc/larderer/larderer.toml"
+    text = config.read_text()
+    for elsewhere in (text.replace("#[store]", '[store]\nurl_file = "store-url"'), text.replace('data = "/var', 'data = "~/var')):
+        assert elsewhere != text
+        config.write_text(elsewhere)
+        assert shell(line, str(board))[0] == 1
+    config.write_text(text.replace('data = "/var/lib/larderer"', "data = '/records'"))
+    assert shell(line, str(board))[0] == 0
+    (board / "records").mkdir()
+    (board / "records/larderer.sqlite").write_text("records")
+    assert shell(line, str(board))[0] == 1
+
+
+def test_an_upgrade_without_room_for_the_new_version_is_told_before_it_fills_the_card(tmp_path: Path) -> None:
+    """The new version is reckoned as large as the one in force, on top of the copy where both go to one disk."""
+    (tmp_path / "program").write_bytes(b"x" * 3_000_000)
+    assert shell('megabytes "$1"', str(tmp_path)) in ((0, "3\n"), (0, "4\n"))
+    code, told = shell('room_for 9000000 "$1" "The new version"', str(tmp_path))
+    assert (code, "The new version needs 9000050 MB" in told) == (1, True)
+    code, told = shell('room_for_copy "$1/none" "$1" 9000000', str(tmp_path))
+    assert (code, "with the new version, needs 9000050 MB" in told) == (1, True)
+
+
+def starting(folder: Path, line: str, *, fails: bool = False) -> tuple[int, str, list[str]]:
+    """Run a line about starting with a systemctl that writes down what it is asked; status, what was said, what it was asked."""
+    tools = folder / "tools"
+    tools.mkdir(exist_ok=True)
+    asked = folder / "asked"
+    asked.unlink(missing_ok=True)
+    systemctl = tools / "systemctl"
+    systemctl.write_text(f'#!/bin/sh\nprintf "%s\\n" "$*" >>"{asked}"\nexit {int(fails)}\n')
+    systemctl.chmod(0o755)
+    code, told = shell(f'PATH="$2:$PATH"; opt="$1"; {line}', str(folder / "opt/larderer"), str(tools))
+    return code, told, [one for one in asked.read_text().splitlines() if not one.startswith("enable")]
+
+
+def test_install_cut_short_leaves_the_restart_to_the_next_one(tmp_path: Path) -> None:
+    """What was put in place is restarted for, also by a later run that finds it in its place; what was not is only started."""
+    changed = "note_change /opt/larderer/current; note_change /etc/mosquitto/larderer.acl"
+    assert starting(tmp_path, "start_broker; start_service")[2] == ["start mosquitto", "start larderer"]
+    shell(f'opt="$1"; {changed}', str(tmp_path / "opt/larderer"))
+    assert starting(tmp_path, "start_broker; start_service")[2] == ["restart mosquitto", "restart larderer"]
+
+
+def test_what_does_not_come_up_is_told_with_the_way_back(tmp_path: Path) -> None:
+    """A broker that does not start keeps nobody from starting the service; a new version that does not says how to go back."""
+    (tmp_path / "opt/larderer/before").mkdir(parents=True)
+    code, told, asked = starting(tmp_path, "s=0; start_broker || s=1; start_service || s=1; exit $s", fails=True)
+    assert (code, asked) == (1, ["start mosquitto", "start larderer"])
+    assert "no probe that speaks MQTT is heard" in told
+    assert "sudo deploy/install --roll-back" in told
 
 
 def test_log_of_the_board_is_bounded(board: Path) -> None:

@@ -7,7 +7,6 @@ plan: each file is read by its own loader before it is replaced, and the service
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -27,7 +26,7 @@ from monitor.errors import ConfigError, InputError, NotFoundError, RefusedError
 from monitor.judge import read_plan
 from monitor.publish import Publisher
 from monitor.store.writer import Writer
-from monitor.toml_append import replace_file, table_text, with_table
+from monitor.toml_append import on_trial, private_file, replace_file, table_text, with_table
 from monitor.toml_change import with_values, without_table
 from rules.plan import Plan
 from rules.reading import Instant
@@ -202,11 +201,13 @@ class SetUp:
                 made = with_table(text, "bell", table)
                 if at_once or not config.escalation:
                     made = with_table(made, "escalation", {"after": "0 min", "bells": [bell]})
-                self._write(hand, config, made, "bell added", bell, table_text("bell", table))
+                self._replace(config, made, table_text("bell", table))
             except Exception:
                 if way == "url":
                     secret.unlink(missing_ok=True)
                 raise
+            # Only now: were putting it on record to fail, the file that the configuration names must stay.
+            self._note(hand, {"what": "bell added", "name": bell} | _hashes(config))
 
     def test_bell(self, hand: Hand, bell: str) -> str:
         """Ring one bell of the file with a test message; what came of it, as a sentence."""
@@ -262,22 +263,23 @@ class SetUp:
     # ---- writing ----
 
     def _write(self, hand: Hand, config: Config, text: str, what: str, name: str, by_hand: str = "") -> None:
-        """Replace the configuration once its loader finds nothing wrong with it, and put that on record."""
+        """Replace the configuration, and put that on record."""
+        self._replace(config, text, by_hand)
+        self._note(hand, {"what": what, "name": name} | _hashes(config))
+
+    def _replace(self, config: Config, text: str, by_hand: str = "") -> None:
+        """Replace the configuration once its loader finds nothing wrong with it."""
         path = config.path
-        trial = path.with_name(f".{path.name}.trial")
         try:
-            try:
-                trial.write_text(text, encoding="utf-8")
-                load_config(trial)
-            except ConfigError as error:
-                raise InputError(str(error).replace(trial.name, path.name)) from error
-            finally:
-                trial.unlink(missing_ok=True)
+            with on_trial(path, text) as trial:
+                try:
+                    load_config(trial)
+                except ConfigError as error:
+                    raise InputError(str(error).replace(trial.name, path.name)) from error
             replace_file(path, text, datetime.now())
         except OSError as error:
             written = f" Write this into it by hand: {' '.join(by_hand.split())}" if by_hand else ""
             raise RefusedError(self._unwritable(error) + written) from error
-        self._note(hand, {"what": what, "name": name} | _hashes(config))
 
     def _unwritable(self, error: OSError) -> str:
         path = self.running.path
@@ -339,12 +341,8 @@ def _hashes(config: Config) -> dict[str, str]:
 def _keep(path: Path, secret: str) -> None:
     """A secret in a new file that nobody else on this machine reads."""
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        private_file(path, f"{secret}\n".encode())
     except FileExistsError:
         raise InputError(f"there is a file {path.name} already beside the configuration; write another name for the bell") from None
     except OSError as error:
         raise RefusedError(f"{path.name} cannot be written beside the configuration ({error.strerror}); nothing was changed") from error
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
-        file.write(secret + "\n")
-        file.flush()
-        os.fsync(handle)

@@ -10,13 +10,14 @@ import os
 import re
 import shutil
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 
 from monitor.errors import InputError
+from monitor.toml_lines import HEADER, header_path, own_end
 
-_HEADER = re.compile(r"^\s*\[\[?\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -64,17 +65,15 @@ def with_table(text: str, name: str, table: Mapping[str, object]) -> str:
     lines = text.splitlines()
     last, end = -1, len(lines)
     for number, line in enumerate(lines):
-        header = _HEADER.match(line)
+        header = HEADER.match(line)
         if header is None:
             continue
-        path = [part.strip().strip("\"'") for part in header[1].split(".")]
-        ours = path[: name.count(".") + 1] == name.split(".")
+        ours = header_path(header)[: name.count(".") + 1] == name.split(".")
         if ours:
             last, end = number, len(lines)
         elif last >= 0 and end == len(lines):
             end = number
-    while end > last + 1 and (not lines[end - 1].strip() or lines[end - 1].lstrip().startswith("#")):
-        end -= 1  # blank lines and remarks in front of the next table belong to that one
+    end = own_end(lines, last, end)
     added = ["", *table_text(name, table).splitlines()]
     tail = lines[end:]
     out = newline.join([*lines[:end], *added, *([""] if tail and tail[0].strip() else []), *tail]) + newline
@@ -102,6 +101,28 @@ def _plain(value: object) -> object:
     return [_plain(v) for v in value] if isinstance(value, list | tuple) else value
 
 
+def private_file(path: Path, data: bytes) -> None:
+    """Write a new file that nobody else on this machine reads, and have it on the disk; FileExistsError where there is one."""
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(handle)
+
+
+@contextmanager
+def on_trial(path: Path, text: str) -> Iterator[Path]:
+    """The text in a file beside `path`, so that its own loader can read it there; gone afterwards. It may hold secrets, as `path` may."""
+    trial = path.with_name(f".{path.name}.trial")
+    trial.unlink(missing_ok=True)
+    try:
+        private_file(trial, text.encode("utf-8"))
+        yield trial
+    finally:
+        with suppress(OSError):  # what kept it from being written keeps it from being taken away; that is told by whoever asked
+            trial.unlink(missing_ok=True)
+
+
 def replace_file(path: Path, text: str, moment: datetime) -> Path:
     """Put `text` in the file's place in one step, and keep what was there beside it; the copy's path.
 
@@ -111,16 +132,30 @@ def replace_file(path: Path, text: str, moment: datetime) -> Path:
     number = 1
     while kept.exists():
         kept, number = path.with_name(f"{path.name}.{moment:%Y%m%d-%H%M%S}-{number}"), number + 1
-    shutil.copy2(path, kept)
-    _sync(kept)
+    # Private until they have the file's own rights: a configuration may hold secrets, and not for an instant may others read them.
+    private_file(kept, path.read_bytes())
+    _take_rights(path, kept)
+    shutil.copystat(path, kept)
     beside = path.with_name(f".{path.name}.new")
-    beside.write_bytes(text.encode("utf-8"))
-    shutil.copymode(path, beside)
-    _sync(beside)
+    beside.unlink(missing_ok=True)
+    private_file(beside, text.encode("utf-8"))
+    _take_rights(path, beside)
     _sync(path.parent)
     beside.replace(path)
     _sync(path.parent)
     return kept
+
+
+def _take_rights(path: Path, made: Path) -> None:
+    """Owner, group and mode of `path`: what root changes by hand must stay readable for the service, which is in the file's group."""
+    was = path.stat()
+    for owner in (was.st_uid, -1):  # only root may give a file to another owner, and its group to any
+        try:
+            os.chown(made, owner, was.st_gid)
+            break
+        except PermissionError:
+            continue
+    shutil.copymode(path, made)
 
 
 def _sync(path: Path) -> None:

@@ -11,9 +11,8 @@ from collections.abc import Mapping
 
 from monitor.errors import InputError
 from monitor.toml_append import value_text
-from monitor.toml_lines import Lines
+from monitor.toml_lines import HEADER, Lines, own_end
 
-_NEXT = re.compile(r"^\s*\[\[?[^\[\]]+\]\]?\s*(?:#.*)?$")
 _REMARK = re.compile(r"\s#[^\"']*$")
 
 
@@ -51,15 +50,13 @@ def with_values(text: str, name: str, number: int, values: Mapping[str, object])
 
 
 def _block(text: str, name: str, number: int) -> tuple[list[str], int, int]:
-    """The text's lines, and where the table begins and ends; blank lines and remarks at its end belong to the next."""
+    """The text's lines, and where the table begins and ends."""
     lines = text.splitlines()
     first = Lines(text).of(name, number) - 1
     if first < 0:
         raise InputError(f"[[{name}]] number {number + 1} stands in a form that is not changed from here; change it by hand")
-    end = next((n for n in range(first + 1, len(lines)) if _NEXT.match(lines[n])), len(lines))
-    while end > first + 1 and (not lines[end - 1].strip() or lines[end - 1].lstrip().startswith("#")):
-        end -= 1
-    return lines, first, end
+    end = next((n for n in range(first + 1, len(lines)) if HEADER.match(lines[n])), len(lines))
+    return lines, first, own_end(lines, first, end)
 
 
 def _value_end(lines: list[str], at: int, end: int) -> int:

@@ -7,9 +7,23 @@ ever used to point at a place: a file it misreads gets a less exact pointer, nev
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
-_HEADER = re.compile(r"^\s*\[(\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
+#: A line that heads a table; its second group is the table's name.
+HEADER = re.compile(r"^\s*\[(\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"""^\s*(?:"([^"]+)"|'([^']+)'|([A-Za-z0-9_-]+))\s*=""")
+
+
+def header_path(header: re.Match[str]) -> list[str]:
+    """The parts of a table's name, as its header says it."""
+    return [part.strip().strip("\"'") for part in header[2].split(".")]
+
+
+def own_end(lines: Sequence[str], first: int, end: int) -> int:
+    """Where a table headed at `first` ends, before `end`: blank lines and remarks behind it belong to the next."""
+    while end > first + 1 and (not lines[end - 1].strip() or lines[end - 1].lstrip().startswith("#")):
+        end -= 1
+    return end
 
 
 class Lines:
@@ -19,8 +33,8 @@ class Lines:
         self._lines: dict[tuple[str, int, str], int] = {}
         table, number, seen = "", 0, {"": 0}
         for line, content in enumerate(text.splitlines(), start=1):
-            if header := _HEADER.match(content):
-                table = ".".join(part.strip().strip("\"'") for part in header[2].split("."))
+            if header := HEADER.match(content):
+                table = ".".join(header_path(header))
                 number = seen[table] = seen.get(table, -1) + 1
                 self._lines.setdefault((table, number, ""), line)
             elif key := _KEY.match(content):

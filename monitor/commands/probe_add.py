@@ -6,7 +6,6 @@ import os
 import re
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -18,7 +17,7 @@ from monitor.config import Config, Source, load_config
 from monitor.errors import InputError, RefusedError
 from monitor.judge import read_plan
 from monitor.sources import mqtt_options, source_options
-from monitor.toml_append import replace_file, table_text, with_table
+from monitor.toml_append import on_trial, replace_file, table_text, with_table
 from probes.driver import load
 from probes.errors import ProbeError
 from rules.errors import QuantityError
@@ -246,22 +245,18 @@ def _prepare(config: Config, plan: Plan, table: Mapping[str, object], source: Ma
     if not source:
         return Written(table, plan_text, source, "")
     config_text = with_table(config.path.read_text(encoding="utf-8-sig"), _header(found), source)
-    trial = config.path.with_name(f".{config.path.name}.trial")
     try:
-        trial.write_text(config_text, encoding="utf-8")
-        loaded = load_config(trial, check_bells=False)
-        for one in loaded.sources[len(config.sources) :] or _last(loaded.sources):
-            load(one.driver, source_options(loaded, one))
-        if loaded.mqtt is not None:
-            load("mqtt", mqtt_options(loaded.mqtt, plan.site.id))
+        with on_trial(config.path, config_text) as trial:
+            loaded = load_config(trial, check_bells=False)
+            for one in loaded.sources[len(config.sources) :] or _last(loaded.sources):
+                load(one.driver, source_options(loaded, one))
+            if loaded.mqtt is not None:
+                load("mqtt", mqtt_options(loaded.mqtt, plan.site.id))
     except ProbeError as error:
         raise InputError(str(error)) from error
     except OSError as error:
         why = f"{config.path} and its folder cannot be written ({error.strerror}); nothing was changed"
         raise RefusedError(f"{why}. Whoever runs this command or the service needs the right and the room to write there") from error
-    finally:
-        with suppress(OSError):  # what kept it from being written keeps it from being taken away; the sentence above says it
-            trial.unlink(missing_ok=True)
     return Written(table, plan_text, source, config_text)
 
 

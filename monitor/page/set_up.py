@@ -49,11 +49,11 @@ def show_people(shown: SignedIn) -> Response:
     return _people(shown)
 
 
-def _people(shown: Shown, status: int = 200, trouble: tuple[str, list[str]] | None = None, values: Any = None) -> Response:
+def _people(shown: Shown, status: int = 200, trouble: tuple[str, list[str]] | None = None, sent: Posted | None = None) -> Response:
     desk, hand = _desk(shown), _hand(shown)
     return page(
         shown, "set_up_people.html", status=status, people=desk.people(hand), bells=desk.bells(hand), roles=ROLES, trouble=trouble,
-        values=values or {}, chosen=(), code="", name="",
+        values=sent.values if sent else {}, chosen=sent.lists.get("bells", []) if sent else (), code="", name="",
     )  # fmt: skip
 
 
@@ -64,7 +64,7 @@ def add_person(sent: Sent) -> Response:
     try:
         code = _desk(shown).add_person(sent.hand, name, sent.text("role"), sent.lists.get("bells", []), sent.text("mail"))
     except REFUSALS as error:
-        return _people(shown, status_of(error), ("person", sentences(error)), sent.values)
+        return _people(shown, status_of(error), ("person", sentences(error)), sent)
     return _code(shown, name, code, later=bool(sent.lists.get("bells") or sent.text("mail")))
 
 

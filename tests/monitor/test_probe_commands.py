@@ -16,9 +16,10 @@ from typer.testing import CliRunner
 from monitor.cli import app, main
 from monitor.commands.probe_add import Wanted, add_probe
 from monitor.errors import InputError
-from monitor.toml_append import replace_file, table_text, with_table
+from monitor.toml_append import on_trial, replace_file, table_text, with_table
 from probes import kernel_files, onewire
 from rules.errors import PlanError
+from tests.missing import not_tested
 
 GOOD = "72 04 4b 46 7f ff 0c 10 0f : crc=0f YES\n72 04 4b 46 7f ff 0c 10 0f t=71125\n"
 PLAN = """# The plan of the yard. Do not lose this remark.
@@ -284,6 +285,45 @@ def test_new_file_and_the_copy_of_the_old_are_on_the_disk_before_it_is_replaced(
     before = [line for line in synced if line.endswith("plan is old = 1")]
     assert before == [f"{name}, plan is old = 1" for name in (kept.name, ".plan.toml.new", tmp_path.name)]
     assert synced[-1] == f"{tmp_path.name}, plan is new = 2"
+
+
+def test_configuration_that_holds_secrets_is_read_by_nobody_else_at_any_moment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Trial, copy and new file are private from their first byte on, and end with the rights of the file."""
+    path, seen = tmp_path / "larderer.toml", list[tuple[str, int]]()
+    path.write_text('url = "json://secret"\n')
+    path.chmod(0o640)
+    sync = os.fsync
+
+    def look(handle: int) -> None:
+        seen.extend((one.name, one.stat().st_mode & 0o777) for one in tmp_path.iterdir())
+        sync(handle)
+
+    monkeypatch.setattr(os, "fsync", look)
+    old = os.umask(0)
+    try:
+        with on_trial(path, "new = 1\n") as trial:
+            assert (trial.read_text(), trial.stat().st_mode & 0o777) == ("new = 1\n", 0o600)
+        kept = replace_file(path, "new = 1\n", datetime(2026, 3, 2, 8, 0, 0, tzinfo=UTC))
+    finally:
+        os.umask(old)
+    assert not trial.exists()
+    assert seen
+    assert [(name, mode) for name, mode in seen if mode & 0o007] == []
+    assert [one.stat().st_mode & 0o777 for one in (path, kept)] == [0o640, 0o640]
+
+
+def test_file_changed_by_root_stays_the_services(tmp_path: Path) -> None:
+    """Owner and group go over to the new file and to the copy; otherwise a service in that group could not read it at its next start."""
+    if os.geteuid() != 0:
+        not_tested("only root can give a file away, so whether its owner and group stay was not tried")
+    path = tmp_path / "larderer.toml"
+    path.write_text("old = 1\n")
+    os.chown(path, 65534, 65533)
+    path.chmod(0o640)
+    kept = replace_file(path, "new = 1\n", datetime(2026, 3, 2, 8, 0, 0, tzinfo=UTC))
+    for one in (path, kept):
+        found = one.stat()
+        assert (found.st_uid, found.st_gid, found.st_mode & 0o777) == (65534, 65533, 0o640)
 
 
 def test_topics_heard_on_the_broker_are_found_and_one_is_added(yard: Path, mosquitto: Any) -> None:

@@ -6,9 +6,15 @@ import re
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from monitor import ledger
 from monitor.config import load_config
+from monitor.desk import Hand
+from monitor.errors import MonitorError
 from monitor.judge import read_plan
+from monitor.set_up import SetUp
+from monitor.store.writer import Writer
 
 TAM = "Tam Okafor"
 
@@ -90,6 +96,29 @@ def test_bell_that_cannot_ring_leaves_nothing_behind(site: Any, plain: Any) -> N
     assert not list(config_file(site).parent.glob("bell-*"))
     assert not list(config_file(site).parent.glob(".*trial"))
     assert on_record(site, "configuration") == []
+
+
+def test_ticked_bells_stay_ticked_where_a_person_is_refused(site: Any, plain: Any) -> None:
+    """What was typed and ticked is still in the form: else the next press would add somebody whom nothing reaches."""
+    plain.sign_in("reviewer")
+    plain.get("/set-up/bells")
+    plain.send("/set-up/bells", bell="odile-phone", way="url", where="json://127.0.0.1:9/none")
+    plain.get("/set-up/people")
+    answer = plain.send("/set-up/people", name=TAM, role="operator", bells=["odile-phone"], mail="wren@larder.example")
+    assert answer.status_code == 422
+    assert 'name="bells" value="odile-phone" checked' in answer.text
+    assert 'value="wren@larder.example"' in answer.text
+
+
+def test_bell_that_cannot_be_put_on_record_leaves_a_configuration_that_loads(site: Any) -> None:
+    """The store fails once the file was replaced: the address that the configuration names now is still there."""
+    service = site.service
+    writer = Writer(service.store)
+    writer.close()
+    desk = SetUp(service.config, service.plan, writer, site.clock)
+    with pytest.raises(MonitorError):
+        desk.add_bell(Hand(TAM, "reviewer"), "odile-phone", "url", "json://127.0.0.1:9/none", at_once=True)
+    assert load_config(config_file(site)).bell("odile-phone") is not None
 
 
 def test_bell_is_tested_and_what_came_of_it_is_told(site: Any, plain: Any) -> None:

@@ -84,7 +84,7 @@ class Secrets:
     def __init__(self, values: Mapping[str, Any], folder: Path, keys: Path | None) -> None:
         """`values`: the configuration as written; `folder`: what its paths count from; `keys`: the site's folder of keys."""
         found: set[str] = set()
-        #: Files that hold a secret and may not be read here: what they hold cannot be sought.
+        #: Files and variables that hold a secret and are not to be read here: what they hold cannot be sought.
         self.unread: list[str] = []
         for text, is_secret in _named(values, folder, self.unread):
             found.update(_forms(text, is_secret))
@@ -123,6 +123,8 @@ def _named(values: Mapping[str, Any], folder: Path, unread: list[str]) -> Iterat
             elif not isinstance(one, str):
                 continue
             elif key.endswith("_env"):
+                if one not in os.environ:  # the service has it from its unit, and whoever asks for a report has not
+                    unread.append(f"the variable {one}")
                 yield os.environ.get(one, ""), True
             elif key.endswith("_file") or key == "tls_key":
                 yield _bytes(folder / Path(one).expanduser(), unread).decode("utf-8", "replace").strip(), True
@@ -143,10 +145,10 @@ def _bytes(path: Path, unread: list[str]) -> bytes:
     try:
         with path.open("rb") as file:
             return file.read(_LONGEST_FILE)
-    except PermissionError:
-        unread.append(str(path))
-    except OSError:
+    except (FileNotFoundError, NotADirectoryError, IsADirectoryError):
         pass  # a report is wanted most where something is wrong; what is not there cannot get into it either
+    except OSError:  # no right to it, or a card that fails: the service may have read it when it still could
+        unread.append(str(path))
     return b""
 
 

@@ -300,7 +300,8 @@ def _clock(config: Config | None) -> dict[str, Any]:
 def last_lines(unread: list[str]) -> str:
     """The end of the service's log; InputError where a secret's file is `unread`, as it might then be in it."""
     if unread:
-        raise InputError(f"{unread[0]} may not be read, so it could not be seen that nothing of it is in the log; ask again with sudo")
+        how = "ask again with it set" if unread[0].startswith("the variable") else "ask again with sudo"
+        raise InputError(f"{unread[0]} cannot be read, so it could not be seen that nothing of it is in the log; {how}")
     if shutil.which("journalctl") is None:
         return "There is no journalctl here."
     done = subprocess.run(

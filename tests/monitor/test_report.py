@@ -253,8 +253,23 @@ def test_log_is_left_out_where_a_secret_cannot_be_read(site: Site) -> None:
             os.seteuid(0)
         (site.folder / "broker-password").chmod(0o600)
     assert str(site.folder / "broker-password") in told
-    with pytest.raises(InputError, match=r"may not be read.*sudo"):
+    with pytest.raises(InputError, match=r"cannot be read.*sudo"):
         last_lines(told)
+
+
+def test_log_is_left_out_where_a_secret_stands_in_a_variable_that_is_not_set(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The service has the variable from its unit, sudo has not: the log may hold what nobody could seek in it."""
+    text = site.config.read_text().replace("[mqtt]\n", '[store]\nurl_env = "LARDERER_TEST_STORE"\n[mqtt]\n', 1)
+    site.config.write_text(text.replace('password_file = "mail-password"', 'password_env = "LARDERER_TEST_MAIL"'))
+    write_report(site.config, site.folder / "report.zip")
+    log = parts(site.folder / "report.zip")["log.txt"]
+    assert log.startswith("NOT READ: the variable LARDERER_TEST_MAIL cannot be read")
+    assert "ask again with it set" in log
+    monkeypatch.setenv("LARDERER_TEST_MAIL", IN_FILES["mail-password"])
+    write_report(site.config, site.folder / "again.zip")
+    log = parts(site.folder / "again.zip")["log.txt"]
+    assert "event=started" in log
+    assert IN_FILES["mail-password"] not in log
 
 
 @pytest.mark.parametrize("what", ["no file", "no toml", "not text"])

@@ -74,16 +74,15 @@ def judge(plan: Plan, events: list[Event], at: Instant | None = None) -> dict[st
 
 
 class _Unordered(Exception):
-    """The rows of a file do not come by instant and probe."""
+    """The rows of a file do not come by instant."""
 
 
 def _ordered(rows: Iterable[Reading | Fault]) -> Iterator[Reading | Fault]:
-    before: tuple[Instant, str] | None = None
+    before: Instant | None = None
     for row in rows:
-        here = row.at, row.probe
-        if before is not None and here < before:
+        if before is not None and row.at < before:
             raise _Unordered
-        before = here
+        before = row.at
         yield row
 
 

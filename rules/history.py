@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Iterator
+from itertools import groupby
 from operator import attrgetter
 
 from rules.errors import EventError, QuantityError
@@ -15,7 +16,7 @@ from rules.quantity import format_instant, parse_instant
 from rules.reading import Event, Fault, LotEvent, Reading, Tick
 
 _AT = attrgetter("at")
-_AT_PROBE = attrgetter("at", "probe")
+_PROBE = attrgetter("probe")
 
 
 def arrange(events: Iterable[Event]) -> list[Event]:
@@ -30,26 +31,26 @@ def arrange(events: Iterable[Event]) -> list[Event]:
             lot_events.append(event)
         else:
             ticks.append(event)
-    rows.sort(key=_AT_PROBE)
+    rows.sort(key=_AT)
     return list(in_order(lot_events, rows, ticks))
 
 
 def in_order(lot_events: Iterable[LotEvent], rows: Iterable[Reading | Fault], ticks: Iterable[Tick] = ()) -> Iterator[Event]:
-    """`arrange` of rows that come by instant and probe already, one by one: a long day need not be held."""
+    """`arrange` of rows that come by instant already, one by one: a long day need not be held."""
     ordered = sorted(standing(lot_events), key=_AT)
     return heapq.merge(ordered, _merged(rows), sorted(ticks, key=_AT), key=_AT)  # stable: events, then rows, then ticks
 
 
 def _merged(rows: Iterable[Reading | Fault]) -> Iterator[Reading | Fault]:
-    """Rows as they come, those of one probe at one instant made one."""
-    group: list[Reading | Fault] = []
-    for row in rows:
-        if group and (row.at != group[0].at or row.probe != group[0].probe):
-            yield from merge(group) if len(group) > 1 else group
-            group = [row]
-        else:
-            group.append(row)
-    yield from merge(group) if len(group) > 1 else group
+    """Rows as they come, those of one instant by probe, those of one probe made one."""
+    for _, at_once in groupby(rows, _AT):
+        together = list(at_once)
+        if len(together) == 1:
+            yield from together
+            continue
+        together.sort(key=_PROBE)
+        for _, of_one in groupby(together, _PROBE):
+            yield from merge(list(of_one))
 
 
 def standing(events: Iterable[LotEvent]) -> list[LotEvent]:

@@ -17,7 +17,10 @@ name = "Ferncliff Yard Smokehouse"
 timezone = "America/Chicago"
 unit = "F"
 [[probe]]
-id = "core-1"
+id = "core-9"
+place = "core"
+[[probe]]
+id = "core-10"
 place = "core"
 [[product]]
 code = "juniper-links"
@@ -31,15 +34,15 @@ place = "core"
 max = "40 °F"
 source = "invented for this test"
 """
-EVENTS = "time,event,lot,name,value\n1772456400,start,J-1,juniper-links,\n1772456400,place,J-1,core-1,\n"
+EVENTS = "time,event,lot,name,value\n1772456400,start,J-1,juniper-links,\n1772456400,place,J-1,core-9,\n1772456400,place,J-1,core-10,\n"
 
 
 def day(folder: Path, rows: int, last: str = "") -> tuple[Path, Path, Path]:
-    """A plan, so many seconds of readings and the lot's events."""
+    """A plan, so many rows and the lot's events; rows of one instant stand as an export has them, by no order of names."""
     plan, readings, events = folder / "plan.toml", folder / "readings.csv", folder / "events.csv"
     plan.write_text(PLAN, encoding="utf-8")
     events.write_text(EVENTS, encoding="utf-8")
-    text = "".join(f"{1772456400 + n},core-1,{2 + n % 7 / 10}\n" for n in range(rows))
+    text = "".join(f"{1772456400 + n // 2},core-{9 + n % 2},{2 + n % 7 / 10}\n" for n in range(rows))
     readings.write_text("time,probe,value\n" + text + last, encoding="utf-8")
     return plan, readings, events
 
@@ -77,7 +80,7 @@ def test_day_in_order_is_judged_without_being_held(tmp_path: Path) -> None:
 @pytest.mark.parametrize("at", [None, 1772456400_000_000 + 10_000_000])
 def test_bad_row_at_the_end_of_a_file_in_order_refuses_all_of_it(tmp_path: Path, at: int | None) -> None:
     """Also where it stands after the instant that is asked for."""
-    files = day(tmp_path, 100, "1772460000,core-1,warm\n")
+    files = day(tmp_path, 100, "1772460000,core-9,warm\n")
     with pytest.raises(CsvError, match="line 102"):
         judge_files(*files, at)
 
@@ -85,6 +88,6 @@ def test_bad_row_at_the_end_of_a_file_in_order_refuses_all_of_it(tmp_path: Path,
 def test_byte_that_is_no_text_is_told_with_its_line(tmp_path: Path) -> None:
     """Read line by line, the file is refused as it is when read whole."""
     files = day(tmp_path, 20)
-    files[1].write_bytes(files[1].read_bytes() + b"1772460000,core-1,\xff\n")
+    files[1].write_bytes(files[1].read_bytes() + b"1772460000,core-9,\xff\n")
     with pytest.raises(CsvError, match="line 22: byte ff is not UTF-8"):
         judge_files(*files)

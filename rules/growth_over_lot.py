@@ -6,6 +6,7 @@ Definition: `docs/judging-choices.md`, 37; models and their sources: `rules/scie
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Iterable, Mapping
 from datetime import tzinfo
 from functools import cache
@@ -83,10 +84,17 @@ def _asked(lot: Mapping[str, Any], plan: Plan) -> list[Asked]:
     return found
 
 
+class _Read(NamedTuple):
+    """What a probe read, 16 bytes a reading, since a lot may be watched for weeks."""
+
+    at: array[int]
+    celsius: array[float]
+
+
 class _Found(NamedTuple):
     """What a lot's probes read in it, and what was measured of it."""
 
-    curves: dict[str, Curve]
+    curves: dict[str, _Read]
     measures: dict[str, float]
 
 
@@ -100,14 +108,15 @@ def _stretches(lot: Mapping[str, Any]) -> Stretches:
 
 def _gather(wanted: Mapping[str, set[str]], events: Iterable[Event], doubted: Mapping[str, Stretches]) -> dict[str, _Found]:
     """The good readings of these lots' probes while they were placed, offset added, and each lot's newest measures."""
-    found = {lot: _Found({probe: [] for probe in probes}, {}) for lot, probes in wanted.items()}
+    found = {lot: _Found({probe: _Read(array("q"), array("d")) for probe in probes}, {}) for lot, probes in wanted.items()}
     home: dict[str, str] = {}
     for event in events:
         if isinstance(event, Reading):
             lot = home.get(event.probe, "")
             if lot and not event.suspect and event.probe in found[lot].curves and not _doubted(doubted[lot], event):
-                celsius = (event.celsius if event.high_c is None else event.high_c) + event.offset_c
-                found[lot].curves[event.probe].append((event.at, celsius))
+                curve = found[lot].curves[event.probe]
+                curve.at.append(event.at)
+                curve.celsius.append((event.celsius if event.high_c is None else event.high_c) + event.offset_c)
         elif isinstance(event, LotEvent) and event.lot in found:
             if event.event == "place":
                 home[event.name] = event.lot
@@ -174,10 +183,10 @@ def _told(asked: Asked, found: _Found, product: Product) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _stretch(asked: Asked, whole: Curve) -> Curve:
+def _stretch(asked: Asked, whole: _Read) -> Curve:
     """From the clock's start, or the first reading, to where the limit's last temperature was reached; U added, and thinned."""
     rule = asked.limit.rule
-    curve = [(at, celsius + asked.u) for at, celsius in whole if asked.clock is None or at >= asked.clock]
+    curve = [(at, celsius + asked.u) for at, celsius in zip(*whole, strict=True) if asked.clock is None or at >= asked.clock]
     end = len(curve)
     if isinstance(rule, Cooling):
         cold = at_or_below(rule.windows[-1].to_c)

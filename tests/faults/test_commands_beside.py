@@ -18,7 +18,7 @@ from monitor.commands.checking import calibrate_probe
 from monitor.errors import RefusedError
 from monitor.store.database import Store
 from rules.quantity import parse_temperature
-from tests.faults.grinding import PLAN
+from tests.ferncliff import GRIND, SITE
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -35,7 +35,7 @@ def engine(request: pytest.FixtureRequest) -> str:
 def site(tmp_path: Path, database: str) -> Path:
     """A site's configuration; its store's address stands in a file, as one with a secret does."""
     (tmp_path / "data").mkdir()
-    (tmp_path / "plan.toml").write_text(PLAN, encoding="utf-8")
+    (tmp_path / "plan.toml").write_text(SITE + GRIND, encoding="utf-8")
     (tmp_path / "store-url").write_text(database if "://" in database else f"sqlite:///{database}", encoding="utf-8")
     (tmp_path / "store-url").chmod(0o600)
     path = tmp_path / "larderer.toml"

@@ -20,8 +20,8 @@ from monitor.service import Service
 from monitor.store import readings
 from rules.quantity import fahrenheit
 from rules.reading import HOUR, MINUTE, SECOND, Reading
-from tests.faults.grinding import ODILE, PLAN, START
 from tests.faults.small_disk import filled
+from tests.ferncliff import GRIND, ODILE, SITE, START
 
 WAIT_S = 30.0
 
@@ -31,7 +31,7 @@ class Site:
 
     def __init__(self, folder: Path, data: Path) -> None:
         self.now, self.heard = START, folder / "heard.txt"
-        (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+        (folder / "plan.toml").write_text(SITE + GRIND, encoding="utf-8")
         bell = BellConfig("horn", program=("/bin/sh", "-c", f"cat >> {self.heard}"))
         self.config = Config(
             folder / "larderer.toml", folder / "plan.toml", data, Server(port=0),

@@ -33,7 +33,7 @@ from monitor.store import readings
 from monitor.store.database import Store
 from rules.quantity import fahrenheit
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Reading
-from tests.faults.grinding import ODILE, PLAN, START
+from tests.ferncliff import GRIND, ODILE, SITE, START
 from tests.waiting import until
 
 WAIT_S = 30.0
@@ -102,7 +102,7 @@ class Phone:
 
 def configured(folder: Path, phone: int, *, port: int = 0, broker: int = 0) -> Path:
     """Write plan and configuration."""
-    (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+    (folder / "plan.toml").write_text(SITE + GRIND, encoding="utf-8")
     mqtt = f'[mqtt]\nhost = "127.0.0.1"\nport = {broker}' if broker else ""
     siren = '[[bell]]\nid = "siren"\ntopic = "yard/siren"\ntimeout = "1 s"' if broker else ""
     first = '"horn", "siren"' if broker else '"horn"'

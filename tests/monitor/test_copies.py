@@ -19,31 +19,9 @@ from monitor.errors import InputError, LedgerError, RefusedError
 from monitor.service import Service
 from monitor.store import readings
 from monitor.store.looking import looking
-from rules.quantity import format_instant, parse_instant
+from rules.quantity import format_instant
 from rules.reading import HOUR, MINUTE, SECOND, Reading
-
-START = parse_instant("2026-03-02T08:00:00-06:00")
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-[[probe]]
-id = "core-1"
-place = "core"
-[[product]]
-code = "juniper-links"
-name = "Juniper venison-and-pork links"
-[[product.step]]
-name = "grind"
-[[product.step.limit]]
-name = "grind cold"
-kind = "ceiling"
-place = "core"
-max = "40 °F"
-source = "invented for this test"
-"""
+from tests.ferncliff import GRIND, SITE, START
 
 
 class Site:
@@ -51,7 +29,7 @@ class Site:
 
     def __init__(self, folder: Path) -> None:
         self.folder, self.now, self.sent = folder, START, 0
-        (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+        (folder / "plan.toml").write_text(SITE + GRIND, encoding="utf-8")
         self.config = folder / "larderer.toml"
         self.config.write_text('plan = "plan.toml"\n[server]\nport = 0\n[alarms]\nall_well = ""\n', encoding="utf-8")
         self.database, self.public = folder / "data" / "larderer.sqlite", folder / "data" / "keys" / "site.pub"

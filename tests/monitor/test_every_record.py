@@ -14,33 +14,12 @@ from monitor.config import AlarmsConfig, BellConfig, Config, Person, Rung, Serve
 from monitor.desk import Hand
 from monitor.errors import SignInError
 from monitor.service import Service
-from rules.quantity import fahrenheit, parse_instant
+from rules.quantity import fahrenheit
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Reading
+from tests.ferncliff import GRIND, ODILE, SITE, START
 
-START = parse_instant("2026-03-02T08:00:00-06:00")
-ODILE, TAM = Hand("Odile Marsh", "operator"), Hand("Tam Okafor", "reviewer")
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-[[probe]]
-id = "core-1"
-place = "core"
-[[product]]
-code = "juniper-links"
-name = "Juniper venison-and-pork links"
-[[product.step]]
-name = "grind"
-[[product.step.limit]]
-name = "grind cold"
-kind = "ceiling"
-place = "core"
-max = "40 °F"
-source = "invented for this test"
-do = ["Stop and re-chill the meat."]
-"""
+TAM = Hand("Tam Okafor", "reviewer")
+PLAN = SITE + GRIND
 ANSWERS = {
     "cause": "The meat stood on the bench.", "removed": "It was cleared.", "restored": "Re-chilled.", "reading": "core-1: 33 °F, 8:40",
     "prevention": "A timer hangs there.", "disposition": "reworked", "quantity": "12 kg", "reason": "Cold again in time.",

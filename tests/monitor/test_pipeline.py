@@ -13,61 +13,17 @@ from monitor import ledger
 from monitor.alarms.listing import open_alarms
 from monitor.alarms.tables import alarm
 from monitor.config import AlarmsConfig, Config, Person, Server
-from monitor.desk import Hand
 from monitor.errors import RefusedError
 from monitor.service import Service
 from monitor.store import readings
 from monitor.store.readings import Arrival
 from monitor.store.schema import plan_version
 from rules.engine import Engine
-from rules.quantity import fahrenheit, parse_instant
+from rules.quantity import fahrenheit
 from rules.reading import HOUR, MINUTE, SECOND, Fault, Reading
+from tests.ferncliff import COOLER, GRIND, ODILE, SITE, START
 
-START = parse_instant("2026-03-02T08:00:00-06:00")
-ODILE = Hand("Odile Marsh", "operator")
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-
-[[room]]
-id = "cooler-1"
-kind = "cooler"
-
-[[probe]]
-id = "core-1"
-place = "core"
-[[probe]]
-id = "cooler-air"
-place = "cooler"
-room = "cooler-1"
-
-[[standing]]
-room = "cooler-1"
-[[standing.limit]]
-name = "cooler air"
-kind = "ceiling"
-class = "operating"
-place = "cooler"
-max = "40 °F"
-source = "invented for this test"
-
-[[product]]
-code = "juniper-links"
-name = "Juniper venison-and-pork links"
-
-[[product.step]]
-name = "grind"
-[[product.step.limit]]
-name = "grind cold"
-kind = "ceiling"
-place = "core"
-max = "40 °F"
-source = "invented for this test"
-do = ["Stop and re-chill the meat."]
-"""
+PLAN = SITE + COOLER + GRIND
 
 
 class Plant:

@@ -23,6 +23,7 @@ from rules.engine import Engine
 from rules.plan_load import load_plan
 from rules.quantity import parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Instant, LotEvent, Reading
+from tests.ferncliff import GRIND
 
 START = parse_instant("2026-03-02T22:00:00-06:00")
 _ROOM = """
@@ -242,27 +243,9 @@ def test_probe_that_joins_a_group_nobody_has_seen_is_named_when_it_is_told_again
     assert "3 probes are silent" in watched.told()[-1]
 
 
-_LOT = """
-[[probe]]
-id = "core-1"
-place = "core"
-[[product]]
-code = "juniper-links"
-name = "Juniper venison-and-pork links"
-[[product.step]]
-name = "grind"
-[[product.step.limit]]
-name = "grind cold"
-kind = "ceiling"
-place = "core"
-max = "40 °F"
-source = "invented for this test"
-"""
-
-
 def test_probe_placed_after_its_dead_source_was_acknowledged_rings(watched: Watched) -> None:
     """Whoever has seen that the line is gone did not know of this lot; what only falls silent later is the trouble that was seen."""
-    watched.replan(PLAN.replace('id = "air-1b"\n', 'id = "air-1b"\nsilent_after = "20 min"\n') + _LOT)
+    watched.replan(PLAN.replace('id = "air-1b"\n', 'id = "air-1b"\nsilent_after = "20 min"\n') + GRIND)
     watched.sources.through("bus", Nothing()).readings([Reading(p, watched.now, 2.0) for p in ("air-1a", "air-1b", "core-1")])
     watched.read(*PROBES, "core-1")
     watched.sources.connected["bus"] = False

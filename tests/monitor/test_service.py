@@ -17,32 +17,10 @@ from monitor.late import Late
 from monitor.service import Service
 from rules.quantity import parse_instant
 from rules.reading import HOUR, MINUTE, Reading
+from tests.ferncliff import COOLER, SITE
 
 NOON = parse_instant("2026-03-02T12:00:00-06:00")
 DAY = 24 * HOUR
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-[[room]]
-id = "cooler-1"
-kind = "cooler"
-[[probe]]
-id = "cooler-air"
-place = "cooler"
-room = "cooler-1"
-[[standing]]
-room = "cooler-1"
-[[standing.limit]]
-name = "cooler air"
-kind = "ceiling"
-class = "operating"
-place = "cooler"
-max = "40 °F"
-source = "invented for this test"
-"""
 
 
 class House:
@@ -50,7 +28,7 @@ class House:
 
     def __init__(self, folder: Path) -> None:
         self.folder, self.now = folder, NOON
-        (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+        (folder / "plan.toml").write_text(SITE + COOLER, encoding="utf-8")
         (folder / "larderer.toml").write_text('plan = "plan.toml"\n[server]\nport = 0\n[alarms]\nall_well = ""\n', encoding="utf-8")
         self.open()
 

@@ -19,30 +19,7 @@ from monitor.errors import RefusedError
 from monitor.service import Service
 from monitor.tls import options
 from rules.reading import HOUR
-
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-[[room]]
-id = "cooler-1"
-kind = "cooler"
-[[probe]]
-id = "cooler-air"
-place = "cooler"
-room = "cooler-1"
-[[standing]]
-room = "cooler-1"
-[[standing.limit]]
-name = "cooler air"
-kind = "ceiling"
-class = "operating"
-place = "cooler"
-max = "40 °F"
-source = "invented for this test"
-"""
+from tests.ferncliff import COOLER, SITE
 
 
 @pytest.fixture
@@ -51,7 +28,7 @@ def make(tmp_path: Path, certificates: Path) -> Iterator[Callable[..., Service]]
     made: list[Service] = []
 
     def one(cert: str = "server.pem", key: str = "server.key") -> Service:
-        (tmp_path / "plan.toml").write_text(PLAN, encoding="utf-8")
+        (tmp_path / "plan.toml").write_text(SITE + COOLER, encoding="utf-8")
         text = f'plan = "plan.toml"\n[server]\nport = 0\ntls_cert = "{certificates / cert}"\ntls_key = "{certificates / key}"\n'
         (tmp_path / "larderer.toml").write_text(text, encoding="utf-8")
         with warnings.catch_warnings():

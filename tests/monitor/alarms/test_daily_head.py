@@ -17,30 +17,8 @@ from monitor.export.check import check_path
 from monitor.service import Service
 from rules.quantity import fahrenheit, parse_instant
 from rules.reading import HOUR, MINUTE, Reading
+from tests.ferncliff import COOLER, SITE
 
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-[[room]]
-id = "cooler-1"
-kind = "cooler"
-[[probe]]
-id = "cooler-air"
-place = "cooler"
-room = "cooler-1"
-[[standing]]
-room = "cooler-1"
-[[standing.limit]]
-name = "cooler air"
-kind = "ceiling"
-class = "operating"
-place = "cooler"
-max = "40 °F"
-source = "invented for this test"
-"""
 SIX = parse_instant("2026-03-02T06:00:00-06:00")
 
 
@@ -54,7 +32,7 @@ def copied(database: Path, to: Path) -> Path:
 @pytest.fixture
 def mornings(tmp_path: Path) -> tuple[list[str], Path, Path]:
     """Two daily words, the database after them, and a copy of it from before the second."""
-    (tmp_path / "plan.toml").write_text(PLAN, encoding="utf-8")
+    (tmp_path / "plan.toml").write_text(SITE + COOLER, encoding="utf-8")
     config = Config(
         tmp_path / "larderer.toml", tmp_path / "plan.toml", tmp_path / "data", Server(port=0), store=StoreConfig(spare_mb=0, copy_every=0),
         persons=(Person("Odile Marsh", "operator", ("phone",)),), bells=(BellConfig("phone", program=("/bin/true",)),),

@@ -14,26 +14,14 @@ from monitor.store import events, readings
 from rules.engine import Engine
 from rules.history import arrange
 from rules.plan import Plan
-from rules.quantity import fahrenheit, parse_instant
+from rules.quantity import fahrenheit
 from rules.reading import HOUR, MINUTE, SECOND, Fault, LotEvent, Reading, Tick
+from tests.ferncliff import COOLER, SITE, START
 
-START = parse_instant("2026-03-02T08:00:00-06:00")
-
-
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-
+LINKS = """
 [[room]]
 id = "house-1"
 kind = "chamber"
-[[room]]
-id = "cooler-1"
-kind = "cooler"
-
 [[probe]]
 id = "core-1"
 place = "core"
@@ -41,20 +29,6 @@ place = "core"
 id = "core-2"
 place = "core"
 uncertainty = "0.5 °F"
-[[probe]]
-id = "cooler-air"
-place = "cooler"
-room = "cooler-1"
-
-[[standing]]
-room = "cooler-1"
-[[standing.limit]]
-name = "cooler air"
-kind = "ceiling"
-class = "operating"
-place = "cooler"
-max = "40 °F"
-source = "invented for this test"
 
 [[product]]
 code = "juniper-links"
@@ -88,6 +62,7 @@ place = "core"
 tiers = [{ above = "70 °F", within = "100 min" }]
 source = "invented for this test"
 """
+PLAN = SITE + COOLER + LINKS
 
 
 HOURS = 9

@@ -15,34 +15,13 @@ from monitor.service import Service
 from monitor.store import events, readings
 from rules.engine import Engine
 from rules.history import arrange
-from rules.quantity import fahrenheit, parse_instant
+from rules.quantity import fahrenheit
 from rules.reading import HOUR, SECOND, Reading, Tick
+from tests.ferncliff import COOLER, SITE, START
 
-START = parse_instant("2026-03-02T08:00:00-06:00")
 PROBES = 16
 WAIT_S = 3000.0
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-[[room]]
-id = "cooler-1"
-kind = "cooler"
-[[probe]]
-id = "cooler-air"
-place = "cooler"
-room = "cooler-1"
-[[standing]]
-room = "cooler-1"
-[[standing.limit]]
-name = "cooler air"
-kind = "ceiling"
-class = "operating"
-place = "cooler"
-max = "40 °F"
-source = "invented for this test"
+LINKS = """
 [[product]]
 code = "juniper-links"
 name = "Juniper venison-and-pork links"
@@ -63,7 +42,8 @@ start = "130 °F"
 max_gap = "10 min"
 windows = [{ to = "80 °F", within = "3 h" }, { to = "45 °F", within = "10 h" }]
 source = "invented for this test"
-""" + "".join(f'[[probe]]\nid = "core-{n}"\nplace = "core"\n' for n in range(PROBES))
+"""
+PLAN = SITE + COOLER + LINKS + "".join(f'[[probe]]\nid = "core-{n}"\nplace = "core"\n' for n in range(PROBES))
 
 
 def backlog(period: int) -> list[Reading]:

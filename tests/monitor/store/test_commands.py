@@ -13,37 +13,13 @@ from monitor.judge import read_plan
 from monitor.store.database import Store
 from monitor.store.writer import Writer
 from rules.quantity import parse_instant
-
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-[[room]]
-id = "cooler-1"
-kind = "cooler"
-[[probe]]
-id = "cooler-air"
-place = "cooler"
-room = "cooler-1"
-[[standing]]
-room = "cooler-1"
-[[standing.limit]]
-name = "cooler air"
-kind = "ceiling"
-class = "operating"
-place = "cooler"
-max = "40 °F"
-allowed = "60 min"
-source = "invented for this test"
-"""
+from tests.ferncliff import COOLER, SITE
 
 
 def configured(folder: Path, url: str) -> Path:
     """A configuration whose store address stands in a file, as one with a secret does."""
     folder.mkdir()
-    (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+    (folder / "plan.toml").write_text(SITE + COOLER, encoding="utf-8")
     (folder / "store-url").write_text(url if "://" in url else f"sqlite:///{url}", encoding="utf-8")
     (folder / "store-url").chmod(0o600)
     path = folder / "larderer.toml"

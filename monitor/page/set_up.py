@@ -53,7 +53,7 @@ def _people(shown: Shown, status: int = 200, trouble: tuple[str, list[str]] | No
     desk, hand = _desk(shown), _hand(shown)
     return page(
         shown, "set_up_people.html", status=status, people=desk.people(hand), bells=desk.bells(hand), roles=ROLES, trouble=trouble,
-        values=sent.values if sent else {}, chosen=sent.lists.get("bells", []) if sent else (), code="", name="",
+        values=sent.values if sent else {}, chosen=sent.lists.get("bells", []) if sent else (),
     )  # fmt: skip
 
 
@@ -87,8 +87,10 @@ def _person(
     if one is None:
         raise NotFoundError(f'there is nobody named "{name[:80]}" here; choose somebody from the list')
     chosen = one["bells"] if sent is None else sent.lists.get("bells", [])
+    # Theirs first and in their order: it is the order in which they are sent, and so in which they are written and tried.
+    bells = sorted(desk.bells(hand), key=lambda bell: chosen.index(bell["id"]) if bell["id"] in chosen else len(chosen))
     return page(
-        shown, "set_up_person.html", status=status, one=one, bells=desk.bells(hand), roles=ROLES, trouble=trouble, chosen=chosen,
+        shown, "set_up_person.html", status=status, one=one, bells=bells, roles=ROLES, trouble=trouble, chosen=chosen,
         values={"role": one["role"], "mail": one["mail"]} if sent is None else sent.values,
     )  # fmt: skip
 

@@ -110,6 +110,24 @@ def test_ticked_bells_stay_ticked_where_a_person_is_refused(site: Any, plain: An
     assert 'value="wren@larder.example"' in answer.text
 
 
+def test_order_in_which_bells_are_tried_stays_when_something_else_is_changed(site: Any, plain: Any) -> None:
+    """The form shows a person's bells in their own order, so that sending it as it is changes nothing."""
+    plain.sign_in("reviewer")
+    for bell in ("shed-horn", "odile-phone"):
+        plain.get("/set-up/bells")
+        plain.send("/set-up/bells", bell=bell, way="url", where="json://127.0.0.1:9/none", at_once="yes")
+    path = config_file(site)
+    wanted = 'role = "operator"\nbells = ["odile-phone", "shed-horn"]'
+    path.write_text(path.read_text().replace('name = "Odile Marsh"\nrole = "operator"', f'name = "Odile Marsh"\n{wanted}'))
+    shown = plain.get("/set-up/people/Odile%20Marsh").text
+    sent = re.findall(r'name="bells" value="([^"]+)" checked', shown)
+    assert sent == ["odile-phone", "shed-horn"]
+    plain.send("/set-up/people/Odile%20Marsh", role="operator", bells=sent, mail="odile@larder.example")
+    odile = load_config(path).person("Odile Marsh")
+    assert odile is not None
+    assert (odile.bells, odile.mail) == (("odile-phone", "shed-horn"), "odile@larder.example")
+
+
 def test_bell_that_cannot_be_put_on_record_leaves_a_configuration_that_loads(site: Any) -> None:
     """The store fails once the file was replaced: the address that the configuration names now is still there."""
     service = site.service

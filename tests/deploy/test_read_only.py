@@ -17,10 +17,10 @@ from pathlib import Path
 import pytest
 
 from rules.reading import SECOND
+from tests.deploy.board import ROOT
 from tests.missing import not_tested
 from tests.waiting import until
 
-ROOT = Path(__file__).resolve().parent.parent
 #: $1: the folder that stays writable; the rest: what to run. Mount namespaces: unshare(1), mount_namespaces(7).
 CLOSE = """
 set -eu

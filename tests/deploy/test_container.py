@@ -14,14 +14,13 @@ import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, HTTPServer
-from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from monitor.cli import app
+from tests.deploy.board import ROOT
 
-ROOT = Path(__file__).resolve().parent.parent
 FILE = ROOT / "deploy/Containerfile"
 
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from monitor.cli import app
+from tests.deploy.board import ROOT
 
-ROOT = Path(__file__).resolve().parent.parent
 GUIDE = (ROOT / "docs/operating.md").read_text(encoding="utf-8")
 CODE = re.findall(r"`([^`]+)`", GUIDE)
 COMMANDS = sorted({text.removeprefix("larderer ") for text in CODE if text.startswith("larderer ")})

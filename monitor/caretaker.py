@@ -60,8 +60,8 @@ class Caretaker:
         if self._summed_at is None:
             last = ledger.newest(conn, summaries.KIND)
             self._summed_at = (copies.begun(conn) or now) if last is None else last.entered_at
-        if now // summaries.EVERY != self._summed_at // summaries.EVERY:
-            summaries.write(conn, now, self._serves)
+        due = now // summaries.EVERY != self._summed_at // summaries.EVERY
+        if due and not summaries.write(conn, now, self._serves):
             self._summed_at = now
         self._deviations(conn, now)
         if _due(self._looked_at, now, LOOK_EVERY):

@@ -23,7 +23,7 @@ from monitor.errors import RefusedError, StoreDamaged, StoreUnavailable
 from monitor.judging import CORRECTION, FINDING, Correction, Judged, Judging
 from monitor.probe_watch import ProbeWatch
 from monitor.recalls import Recalled
-from monitor.store import events, plans, readings
+from monitor.store import blocks, events, plans, readings
 from monitor.store.readings import Arrival, Stored
 from monitor.store.trouble import translate
 from rules.errors import EventError
@@ -34,6 +34,8 @@ from rules.reading import MINUTE, Event, Instant, LotEvent, Span
 
 log = structlog.get_logger()
 SEAL_EVERY: Span = 10 * MINUTE
+#: Nor has an open block more arrivals than about this: whoever verifies or sums up holds one at a time, and a backlog comes fast.
+SEAL_ROWS = 50_000
 ALIVE_EVERY: Span = MINUTE
 BLIND_FROM: Span = 2 * MINUTE
 #: Judging that a mistake of the program has stopped is tried again after this.
@@ -233,7 +235,7 @@ class Pipeline:
                     self._attempt(conn, now, lambda: self._probes.look(conn, self.plan, self.judging.engine, now))
                     self._checks.look(conn, self.plan, now)
                 due = self.alarms.due(conn, now)
-                if self._sealed_at is None or now - self._sealed_at >= SEAL_EVERY:
+                if self._sealed_at is None or now - self._sealed_at >= SEAL_EVERY or blocks.read(conn).frontier.count >= SEAL_ROWS:
                     ledger.seal(conn, now, entered_at=now, key=self._key)
                     self._sealed_at = now
                 if self._alive_at is None or now - self._alive_at >= ALIVE_EVERY:

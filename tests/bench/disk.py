@@ -183,7 +183,7 @@ def _year(folder: Path, say: Callable[[str], None]) -> dict[str, Any]:
 
         timed("day", lambda: sum(1 for _ in readings.between(conn, day, day + 24 * HOUR)))
         timed("probe", lambda: sum(1 for _ in readings.between(conn, day, day + 24 * HOUR, ["core-3"])))
-        timed("sum", lambda: len(summaries._readings(conn, 0, [[day + 1, day + 24 * HOUR]])))
+        timed("sum", lambda: len(summaries._readings(conn, (0, 2**62), [[day + 1, day + 24 * HOUR]])))
     return told
 
 

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import pytest
 from sqlalchemy import text
 
-from monitor import copies, ledger
+from monitor import copies, ledger, summaries
 from monitor.alarms.listing import open_alarms
 from monitor.clock import SystemClock
 from monitor.clock_watch import ClockWatch
@@ -143,6 +143,22 @@ def test_summaries_take_up_where_the_last_one_ended(site: Site) -> None:
     assert found[0][0] == 1
     assert all(one[1] + 1 == other[0] for one, other in itertools.pairwise(found))
     assert sum(n for _, _, n in found) == found[-1][1] == 18
+
+
+def test_backlog_is_summed_up_in_parts(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each look sums up a few blocks, so that the writer is free in between; together they cover every arrival once."""
+    monkeypatch.setattr(summaries, "MOST", 10)
+    for _ in range(5):
+        site.send(*(Reading("core-1", site.now - n * SECOND, 3.0) for n in range(6)))
+        site.tick(11)
+    site.tick(6)
+    for _ in range(8):
+        site.tick(0.1)
+    found = [(e.body["first_seq"], e.body["last_seq"], e.body["probes"][0]["readings"]) for e in site.entries("monitoring")]
+    assert len(found) >= 3
+    assert max(n for _, _, n in found) <= 12
+    assert all(one[1] + 1 == other[0] for one, other in itertools.pairwise(found))
+    assert sum(n for _, _, n in found) == found[-1][1] == 30
 
 
 def test_copy_is_asked_for_until_there_is_a_recent_one(site: Site) -> None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from monitor.cli import app
-from tests.deploy.board import ROOT
+from tests.deploy.board import ROOT, install
 
 GUIDE = (ROOT / "docs/operating.md").read_text(encoding="utf-8")
 CODE = re.findall(r"`([^`]+)`", GUIDE)
@@ -34,3 +35,16 @@ def test_guide_names_scripts_and_options_that_there_are() -> None:
     for name, *options in scripts:
         text = (ROOT / name).read_text(encoding="utf-8")
         assert all(f"{option}) " in text for option in options), name
+
+
+def test_guide_takes_to_a_new_card_what_an_install_keeps(board: Path) -> None:
+    """Each file that the next install leaves as somebody changed it is somebody's own, and a card without it refuses probes or people."""
+    for path in (path for path in board.rglob("*") if path.is_file()):
+        with path.open("a") as file:
+            file.write("# mine\n")
+    install(board)
+    kept = [path for path in board.rglob("*") if path.is_file() and path.read_text().endswith("# mine\n")]
+    assert len(kept) > 3
+    told = re.findall(r"`(/[^`]+)`", GUIDE.partition("**To a new card.**")[2].partition("\n\n")[0])
+    missing = [path for path in kept if not any(f"/{path.relative_to(board)}".startswith(place) for place in told)]
+    assert missing == []

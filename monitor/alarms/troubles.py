@@ -62,7 +62,8 @@ def clock_provisional(since: Instant, gap: Span) -> Cause:
         key_of("clock", "provisional"), "time of day is not known", "the monitor", since,
         "The board started with a wrong clock. Readings are kept and judged by how much time passes between them, and limits ring as "
         f"ever. How long nobody watched before is not known: it is taken for {format_span(gap)} that nothing was measured. Every time "
-        "shown is put right, and judged again, once the time is there.",
+        "shown is provisional, and so is every verdict: a limit told as met may turn out deviated or unproven. All is put right, and "
+        "judged again, once the time is there.",
         "high", limit="a clock that is right", nags=False, settled=True,
         do=(
             "Write down how long the power was away. Measure open lots by hand, with the time by a watch, until this alarm ends.",

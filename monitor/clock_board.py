@@ -8,6 +8,7 @@ chosen once for each boot (boot_id, random(4)) and does not move. No network is 
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -81,8 +82,9 @@ class BoardClock:
         self._kept, self._boot_id, self._battery = kept, boot, battery
         self._system = SystemClock(wall, steady)
         self.boot: Boot | None = None
-        #: Counts the changes from provisional to trusted time, so that who keeps a stamp can say of which it is.
+        #: Counts the changes from provisional to trusted time and back, so that who keeps a stamp can say of which it is.
         self.epoch = 0
+        self._change = threading.Lock()
 
     def __call__(self) -> Instant:
         """Microseconds since 1970 UTC."""
@@ -130,23 +132,23 @@ class BoardClock:
 
     def follow(self) -> Boot:
         """From now on follow the system's clock; the boot as it is then."""
-        assert self.boot is not None
-        self.boot = replace(self.boot, provisional=False)
-        self._system = SystemClock(self.wall, self.steady)
-        self.epoch += 1
-        return self.boot
+        with self._change:
+            assert self.boot is not None
+            self.boot = replace(self.boot, provisional=False)
+            self._system = SystemClock(self.wall, self.steady)
+            self.epoch += 1
+            return self.boot
 
     def back(self, boot: Boot) -> None:
         """That could not be written down: time is provisional still."""
-        self.boot = boot
-        self.epoch += 1
+        with self._change:
+            self.boot = boot
+            self.epoch += 1
 
-    def stamp(self) -> tuple[Instant, int]:
-        """The time, and the epoch that it is of."""
-        while True:
-            epoch, now = self.epoch, self()
-            if epoch == self.epoch:
-                return now, epoch
+    def stamp(self, items: Sequence[Reading | Fault]) -> tuple[Sequence[Reading | Fault], Instant, int]:
+        """The items as `lifted`, the time, and the epoch that both are of."""
+        with self._change:
+            return self.lifted(items), self(), self.epoch
 
     def lifted(self, items: Sequence[Reading | Fault]) -> Sequence[Reading | Fault]:
         """The items, with those that were stamped by the system's wrong clock stamped by provisional time."""

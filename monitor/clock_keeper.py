@@ -1,7 +1,7 @@
 """What the service does about its board's time: says at the start that it is provisional, and puts it right once it can be trusted.
 
-`begin` runs in the first transaction of a start, `look` in one at every tick, `done` after that. Should it be undone, time is
-provisional again.
+`begin` runs in the first transaction of a start, `look` in one at every tick, `done` after that. Should it be undone (`undone`, at
+each rollback of the writer), time is provisional again.
 """
 
 from __future__ import annotations
@@ -70,8 +70,14 @@ class ClockKeeper:
 
     def done(self, error: BaseException | None) -> None:
         """What `look` did was committed, or was not."""
+        if error is not None:
+            self.undone()
+        self._undo = None
+
+    def undone(self) -> None:
+        """What `look` did was undone: the writer may run it once more, and it has to find time provisional then."""
         undo, self._undo = self._undo, None
-        if undo is not None and error is not None:
+        if undo is not None:
             undo()
 
     def _put_right(self, conn: Connection, board: BoardClock) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
 
 from sqlalchemy import Connection, delete, or_
 
@@ -41,6 +40,8 @@ class Owed:
     begun: Instant
     ended: Instant
     rows: int = 0
+    #: The ledger's place of the last seal that is done with; what is next is looked for behind it.
+    seal: int = 0
 
     def why(self) -> str:
         """The reason, for corrections."""
@@ -63,7 +64,7 @@ def begin(conn: Connection, boot: Boot, shift: Span, now: Instant, key: ledger.S
     below, below_event = blocks.read(conn).next_seq, events.last_seq(conn) + 1
     again = Owed(
         boot.id, shift, boot.first_seq, below, boot.first_seq, boot.first_event + 1, below_event,
-        min(boot.since, boot.since + shift), boot.since, now,
+        min(boot.since, boot.since + shift), boot.since, now, seal=_seal_before(conn, boot.first_seq),
     )  # fmt: skip
     again = _events(conn, again)
     evidence.restamp(conn, evidence.Restamped(again.first_seq, again.first_seq, again.first_event, again.below_event))
@@ -88,12 +89,12 @@ def step(conn: Connection, rejudge: Callable[[Connection, Instant, str], object]
         return False
     done = 0
     while done < _ROWS and again.next_seq < again.below_seq:
-        last, found = _block(conn, again)
+        last, found, sealed = _block(conn, again)
         arrivals = [_again(one, again.shift) for one in found]
         readings.store(conn, arrivals)
         done += len(found)
         touched = [a.item.at for a in arrivals] + [one.item.at for one in found]
-        again = replace(again, next_seq=last + 1, since=min([again.since, *touched]), rows=again.rows + len(found))
+        again = replace(again, next_seq=last + 1, since=min([again.since, *touched]), rows=again.rows + len(found), seal=sealed)
     evidence.restamp(conn, evidence.Restamped(again.first_seq, again.next_seq, again.first_event, again.below_event))
     if again.next_seq < again.below_seq:
         plans.set_setting(conn, _OWED, asdict(again))
@@ -105,17 +106,18 @@ def step(conn: Connection, rejudge: Callable[[Connection, Instant, str], object]
     return False
 
 
-def _block(conn: Connection, again: Owed) -> tuple[int, Sequence[Stored]]:
-    """The next sealed block, as far as it is of that time: its last place, and its rows in order of arrival."""
-    body: dict[str, Any] | None = None
-    for entry in ledger.entries_back(conn, ledger.SEAL):
-        if entry.body["last_seq"] < again.next_seq:
-            break
-        body = entry.body
-    if body is None:  # retention took it meanwhile
-        return again.below_seq - 1, []
-    last = min(body["last_seq"], again.below_seq - 1)
-    return last, readings.of_block(conn, again.next_seq, last, body["spans"])
+def _block(conn: Connection, again: Owed) -> tuple[int, Sequence[Stored], int]:
+    """The next sealed block, as far as it is of that time: its last place, its rows in order of arrival, its seal's place."""
+    for entry in ledger.entries(conn, again.seal, kind=ledger.SEAL):
+        if entry.body["last_seq"] >= again.next_seq:
+            last = min(entry.body["last_seq"], again.below_seq - 1)
+            return last, readings.of_block(conn, again.next_seq, last, entry.body["spans"]), entry.seq
+    return again.below_seq - 1, [], again.seal  # retention took it meanwhile
+
+
+def _seal_before(conn: Connection, first_seq: int) -> int:
+    """The ledger's place of the last seal before a row's place; 0 where there is none. Read from the end: that time is the newest."""
+    return next((entry.seq for entry in ledger.entries_back(conn, ledger.SEAL) if entry.body["last_seq"] < first_seq), 0)
 
 
 def right(at: Instant, received_at: Instant, shift: Span) -> Instant:

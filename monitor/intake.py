@@ -100,6 +100,7 @@ class Intake:
         self._writer, self._process, self._clock, self._offsets = writer, process, clock, offsets
         self._on_loss, self._on_trouble, self._on_notice, self._on_state = on_loss, on_trouble, on_notice, on_state
         self._board = board
+        self._epoch, self._shift = 0, 0  # the board's time as of the last `put_right`, and by how much that was
         self._known = None if self.limits.probes is None else frozenset(self.limits.probes)
         #: How many items had which outcome since the start; "lost" and "turned-away" among them.
         self.counts: Counter[str] = Counter()
@@ -153,9 +154,8 @@ class Intake:
         say); then the future fails with IntakeFull. While the store cannot be written the future stays open.
         """
         board = self._board
-        stamped = tuple(items) if board is None else tuple(board.lifted(items))
-        now, epoch = (self._clock(), 0) if board is None else board.stamp()
-        batch = _Batch(stamped, self._no_step(now), waiting, source, epoch)
+        stamped, now, epoch = (items, self._clock(), 0) if board is None else board.stamp(items)
+        batch = _Batch(tuple(stamped), self._no_step(now), waiting, source, epoch)
         size = len(batch.items)
         if not size:
             batch.future.set_result(())
@@ -164,6 +164,7 @@ class Intake:
         with self._room:
             free = self._room.wait_for(lambda: self._closed or self._fits(size, source), patience)
             if free and not self._closed:
+                self._move(batch)  # time may have been put right while it waited for room
                 self._put(batch)
                 self._queued += size
                 self._held[source] += size
@@ -234,11 +235,16 @@ class Intake:
         assert self._board is not None
         self._newest = None
         with self._room:
+            self._epoch, self._shift = self._board.epoch, shift
             for batch in islice(self._queue, self._taken, None):
-                if batch.epoch != self._board.epoch:
-                    batch.items = tuple(i._replace(at=right(i.at, batch.received_at, shift)) for i in batch.items)
-                    batch.received_at, batch.epoch = batch.received_at + shift, self._board.epoch
+                self._move(batch)
             self._received_at = 0
+
+    def _move(self, batch: _Batch) -> None:
+        """Have a batch of an earlier time go with the last change; odd epochs are of trusted time, even ones of provisional."""
+        if batch.epoch < self._epoch and (self._epoch - batch.epoch) % 2:
+            batch.items = tuple(i._replace(at=right(i.at, batch.received_at, self._shift)) for i in batch.items)
+            batch.received_at, batch.epoch = batch.received_at + self._shift, self._epoch
 
     def _no_step(self, now: Instant) -> Instant:
         """The service's clock; a small step back is held, a large one is told and followed."""

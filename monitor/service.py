@@ -133,6 +133,7 @@ class Service:
             on_state=self._source_state,
         )
         self.keeper = ClockKeeper(board, self.pipeline, self.alarms, self.intake, self.key)
+        self.writer.add_rollback_listener(self.keeper.undone)
         self.publisher = Publisher(config.mqtt, f"larderer-{self.plan.site.id}-bells") if config.mqtt is not None else None
         self.ringer = Ringer()
         bells = make_bells(config, self.ringer, self.publisher)

@@ -278,7 +278,7 @@ def test_two_people_at_once_see_each_other(shop: Any, screen: Any, lot: str, req
             assert f"All about {alarm}" in phone.text()
             phone.tap("renew it", "a")
         phone.says(f"{alarm} {lot} ")
-        assert f"All about {alarm}" not in phone.text()
+        until(lambda: f"All about {alarm}" not in phone.text(), f"{alarm} off the list of what needs somebody")
         phone.open(f"/lots/{lot}")
         phone.tap("Take core-3 out", "summary")
         second.get(f"/lots/{lot}")

@@ -24,8 +24,8 @@ START = parse_instant("2026-03-01T14:00:00-06:00")
 
 @pytest.fixture(scope="module")
 def story() -> list[Any]:
-    """The demo day, each probe read once a minute."""
-    simulator = Simulator("ferncliff-day", 3, START, period_s=60)
+    """The demo day, each probe read every two minutes."""
+    simulator = Simulator("ferncliff-day", 3, START, period_s=120)
     return simulator.step_until(simulator.end)
 
 

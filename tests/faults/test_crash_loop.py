@@ -27,9 +27,9 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.full)])
 def engine(request: pytest.FixtureRequest) -> str:
-    """A sample on both engines in the default tier."""
+    """A sample on SQLite in the default tier, everything on both in the full one."""
     return str(request.param)
 
 

@@ -360,9 +360,9 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chr
     browser.quit()
 
 
-@pytest.fixture(params=["with JavaScript", "without JavaScript"])
+@pytest.fixture(params=["with JavaScript", pytest.param("without JavaScript", marks=pytest.mark.full)])
 def screen(request: pytest.FixtureRequest, chromium: webdriver.Chrome) -> Iterator[webdriver.Chrome]:
-    """The phone's browser, in which scripts of pages run or do not."""
+    """The phone's browser, with scripts of pages or without; the default tier sends each form without them, and without a browser."""
     off = request.param == "without JavaScript"
     chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": off})
     yield chromium

@@ -24,11 +24,14 @@ from monitor.store.evidence import FUTURE_AHEAD
 from monitor.store.schema import ledger as ledger_table
 from monitor.store.schema import newest
 from rules.plan import Plan
-from rules.reading import MINUTE, Fault, Instant, Reading, Span
+from rules.reading import MINUTE, SECOND, Fault, Instant, Reading, Span
 
 BOOT: Final = "clock.boot"
+_UNDATED: Final = "clock.undated"
 _BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
 _RTCS: Final = Path("/sys/class/rtc")
+#: Provisional time and the system's drift apart by this much before stamps follow.
+_TREMBLES: Final[Span] = SECOND // 50
 
 
 def boot_id() -> str:
@@ -51,7 +54,8 @@ def set_from_battery() -> bool:
 class Boot:
     """One boot: `offset` makes time of the steady clock, `wall_offset` would have made the system's; arrivals from the places on are of it.
 
-    `since`: the instant, provisional, at which the service first ran in it; `known`: the newest instant in the store before that.
+    `since`: the instant, provisional, at which the service first ran in it; `known`: the newest instant before that whose time is known.
+    `by`: the person by whose word time is known, "" otherwise: it is counted on from there until something keeps the system's clock.
     """
 
     id: str
@@ -62,6 +66,29 @@ class Boot:
     known: Instant
     first_seq: int
     first_event: int
+    by: str = ""
+
+    @property
+    def counted(self) -> bool:
+        """Whether its time is counted by the steady clock; otherwise it is the system's."""
+        return self.provisional or bool(self.by)
+
+
+@dataclass(frozen=True, slots=True)
+class Undated:
+    """A boot that ended before its time was known: what arrived in it, and its first and last instant by its provisional time.
+
+    The right ones lie between `known`, the newest instant before it whose time is known, and the first after it.
+    """
+
+    id: str
+    known: Instant
+    since: Instant
+    until: Instant
+    first_seq: int
+    below_seq: int
+    first_event: int
+    below_event: int
 
 
 class BoardClock:
@@ -82,14 +109,17 @@ class BoardClock:
         self._kept, self._boot_id, self._battery = kept, boot, battery
         self._system = SystemClock(wall, steady)
         self.boot: Boot | None = None
+        #: Whether something of provisional time is still to be put right and judged again.
+        self.settling = False
         #: Counts the changes from provisional to trusted time and back, so that who keeps a stamp can say of which it is.
         self.epoch = 0
         self._change = threading.Lock()
+        self._lifted_by: Span = 0
 
     def __call__(self) -> Instant:
         """Microseconds since 1970 UTC."""
         boot = self.boot
-        return self.steady() + boot.offset if boot is not None and boot.provisional else self._system()
+        return self.steady() + boot.offset if boot is not None and boot.counted else self._system()
 
     @property
     def provisional(self) -> bool:
@@ -97,9 +127,14 @@ class BoardClock:
         return self.boot is not None and self.boot.provisional
 
     @property
+    def unsettled(self) -> bool:
+        """Whether verdicts are provisional: time is, or what was stored while it was is not yet put right and judged again."""
+        return self.provisional or self.settling
+
+    @property
     def lift(self) -> Span:
-        """How far provisional time is from the system's clock; 0 once it is trusted."""
-        return self() - self.wall() if self.provisional else 0
+        """How far time is from the system's clock; 0 once that is followed."""
+        return self() - self.wall() if self.boot is not None and self.boot.counted else 0
 
     def begin(self, conn: Connection, plan: Plan) -> tuple[Boot, Boot | None]:
         """This boot, as it is remembered from now on, and what was remembered before (None: nothing)."""
@@ -107,21 +142,26 @@ class BoardClock:
         wall, steady, name = self.wall(), self.steady(), self._boot_id()
         if was is not None and was.id and was.id == name:
             self.boot = was  # the steady clock ran on: how long nobody watched is known
+            self._lifted_by = was.offset - was.wall_offset
             return was, was
-        known = newest_instant(conn)
+        newest = known = newest_instant(conn)
+        if was is not None and was.provisional:
+            known = was.known
+            _remember_undated(conn, was, newest)
         # A store of an earlier version says nothing of boots: there only a clock behind what is stored is known to be wrong.
-        unsure = wall < known or ((was is not None or not known) and not self._battery())
+        unsure = wall < newest or ((was is not None or not newest) and not self._battery())
         provisional = self._kept() is False and unsure
-        now = max(wall, known + blind_span(plan)) if provisional and known else wall
+        now = max(wall, newest + blind_span(plan)) if provisional and newest else wall
         place, event = blocks.read(conn).next_seq, events.last_seq(conn)
         self.boot = Boot(name, provisional, now - steady, wall - steady, now, known, place, event)
+        self._lifted_by = now - wall
         remember(conn, self.boot)
         return self.boot, was
 
     def trusted(self) -> bool:
-        """Whether provisional time may end: the clock is kept, or was set; never for a time before what was stored."""
+        """Whether the system's clock may be followed: it is kept, or was set; never for a time before what was stored."""
         boot = self.boot
-        if boot is None or not boot.provisional:
+        if boot is None or not boot.counted or self.settling:
             return False
         stepped = abs(self.wall() - self.steady() - boot.wall_offset) >= STEP
         return boot.since + self.shift() > boot.known and (stepped or self._kept() is True)
@@ -130,20 +170,23 @@ class BoardClock:
         """What is to be added to provisional time to make the system's."""
         return -self.lift
 
-    def follow(self) -> Boot:
-        """From now on follow the system's clock; the boot as it is then."""
-        with self._change:
-            assert self.boot is not None
-            self.boot = replace(self.boot, provisional=False)
-            self._system = SystemClock(self.wall, self.steady)
-            self.epoch += 1
-            return self.boot
-
-    def back(self, boot: Boot) -> None:
-        """That could not be written down: time is provisional still."""
+    def follow(self, boot: Boot) -> None:
+        """From now on time is told as this boot says."""
         with self._change:
             self.boot = boot
+            if not boot.counted:
+                self._system = SystemClock(self.wall, self.steady)
+            self._lifted_by = boot.offset - boot.wall_offset
             self.epoch += 1
+
+    def said(self, at: Instant, by: str, *, first_seq: int, first_event: int) -> Boot:
+        """This boot with the time that a person says it is now; what arrives from the places on is of that time."""
+        assert self.boot is not None
+        steady, shift = self.steady(), at - self()
+        return replace(
+            self.boot, provisional=False, by=by, offset=at - steady, wall_offset=self.wall() - steady, since=self.boot.since + shift,
+            first_seq=first_seq, first_event=first_event,
+        )  # fmt: skip
 
     def stamp(self, items: Sequence[Reading | Fault]) -> tuple[Sequence[Reading | Fault], Instant, int]:
         """The items as `lifted`, the time, and the epoch that both are of."""
@@ -152,7 +195,12 @@ class BoardClock:
 
     def lifted(self, items: Sequence[Reading | Fault]) -> Sequence[Reading | Fault]:
         """The items, with those that were stamped by the system's wrong clock stamped by provisional time."""
-        lift = self.lift
+        if self.boot is None or not self.boot.counted:
+            return items
+        # The two clocks are read one after the other. A stamp must not tremble with that: the same, sent again, would not be known.
+        if abs(self.lift - self._lifted_by) >= _TREMBLES:
+            self._lifted_by = self.lift
+        lift = self._lifted_by
         if not lift:
             return items
         wall = self.wall()
@@ -168,6 +216,24 @@ def remembered(conn: Connection) -> Boot | None:
 def remember(conn: Connection, boot: Boot) -> None:
     """Have the store remember this boot."""
     plans.set_setting(conn, BOOT, asdict(boot))
+
+
+def undated(conn: Connection) -> list[Undated]:
+    """The boots that ended before their time was known, and whose readings are not put in their place yet; oldest first."""
+    return [Undated(**body) for body in plans.get_setting(conn, _UNDATED) or ()]
+
+
+def forget_undated(conn: Connection) -> None:
+    """They have a place now."""
+    plans.set_setting(conn, _UNDATED, None)
+
+
+def _remember_undated(conn: Connection, was: Boot, until: Instant) -> None:
+    below, below_event = blocks.read(conn).next_seq, events.last_seq(conn) + 1
+    if below == was.first_seq and below_event == was.first_event + 1:
+        return  # nothing came while it ran
+    one = Undated(was.id, was.known, was.since, max(was.since, until), was.first_seq, below, was.first_event + 1, below_event)
+    plans.set_setting(conn, _UNDATED, [asdict(u) for u in (*undated(conn), one)])
 
 
 def newest_instant(conn: Connection) -> Instant:

@@ -1,8 +1,8 @@
 """One life of the service in the soak: from a minute of the story until it is killed, ended, or the story is over.
 
 Run as `python -m tests.soak.child FOLDER MINUTES EVERY_S RESTARTS_FROM RESTARTS_TO FIRST LAST`. Each line of standard output is JSON:
-`{"done": minute}` once everything of a minute is durable, `{"hour": ...}` with what the process holds, and
-`{"end": ...}` where it ends cleanly. A kill is told by the missing end.
+`{"done": minute}` with what was counted so far, once everything of a minute is durable, `{"hour": ...}` with what the process holds, and
+`{"end": ...}` where it ends cleanly; the Judge JSON of that moment is then in FOLDER/`REPORT`. A kill is told by the missing end.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import http.client
 import json
 import logging
 import os
+import resource
 import signal
 import sys
 import threading
@@ -35,7 +36,7 @@ from probes.driver import Sink
 from rules.quantity import parse_instant
 from rules.reading import MINUTE, Instant, LotEvent, Span
 from tests.bench.served import resident_mb
-from tests.soak.site import ODILE, SECRET, TAM, write_site
+from tests.soak.site import ODILE, REPORT, SECRET, TAM, write_site
 from tests.soak.story import DAY_MIN, START, Story
 
 _WAIT_S = 120.0
@@ -99,6 +100,7 @@ class Life:
         self.server.start()
         if not self.gateway.ready.wait(_WAIT_S):
             raise TimeoutError("the driver's thread did not start")
+        self._pages()  # what is opened when somebody first looks is open from the first hour on, and no growth
 
     def _rang(self, _bell: str, _title: str, _body: str) -> None:
         self.messages += 1
@@ -198,14 +200,25 @@ class Life:
             time.sleep(0.02)
 
     def held(self) -> dict[str, float]:
-        """What the process holds now, and what it has handed to the device since it started (proc(5), write_bytes)."""
-        io = dict(line.split(": ") for line in Path("/proc/self/io").read_text(encoding="ascii").splitlines())
+        """What the process holds now."""
         return {
             "mb": resident_mb(),
+            "bells_mb": sum(map(_resident_mb, _children())),
             "descriptors": len(os.listdir("/proc/self/fd")),
             "threads": len(os.listdir("/proc/self/task")),
             "wal_kb": self.service.store.dialect.wal_bytes() / 1000,  # type: ignore[attr-defined]  # the store is a file
-            "written": int(io["write_bytes"]),
+        }
+
+    def counted(self) -> dict[str, Any]:
+        """What the process has done since it started, the processes included that it started and that have ended."""
+        service, spent = self.service, os.times()
+        ended = resource.getrusage(resource.RUSAGE_CHILDREN)
+        return {
+            "messages": self.messages,
+            "counts": dict(service.intake.counts),
+            "commits": service.writer.commits,
+            "written": _written() + ended.ru_oublock * 512,  # in blocks of 512 bytes, of the same count (getrusage(2), proc(5))
+            "cpu_s": spent.user + spent.system + ended.ru_utime + ended.ru_stime,
         }
 
     def close(self) -> None:
@@ -213,6 +226,25 @@ class Life:
         self.service.stop()
         self.server.join(60)
         self.phones.close()
+
+
+def _children() -> list[int]:
+    """The processes that this one has started and that live."""
+    return [int(pid) for task in Path("/proc/self/task").iterdir() for pid in (task / "children").read_text(encoding="ascii").split()]
+
+
+def _resident_mb(pid: int) -> float:
+    """As `resident_mb`; 0 where the process has just ended."""
+    try:
+        return resident_mb(pid)
+    except FileNotFoundError:
+        return 0.0
+
+
+def _written() -> int:
+    """What this process has handed to the device since it started, in bytes (proc(5), write_bytes)."""
+    io = dict(line.split(": ") for line in Path("/proc/self/io").read_text(encoding="ascii").splitlines())
+    return int(io["write_bytes"])
 
 
 def say(told: dict[str, Any]) -> None:
@@ -226,23 +258,22 @@ def main() -> None:
     folder, minutes, every_s, low, high, first, last = Path(sys.argv[1]), *map(int, sys.argv[2:])
     story = Story(minutes, every_s, range(low, high))
     life = Life(folder, story, first)
-    say({"started_s": life.start_s, "started_cpu_s": life.start_cpu_s, "mb": resident_mb()})
-    rung = 0
+    say({"started_s": life.start_s, "started_cpu_s": life.start_cpu_s})
     for number in range(first, last):
         deed = life.minute(number)
         if number % 60 == 59:
             life.settle()
-            say({"hour": number // 60, **life.held(), "counts": dict(life.service.intake.counts), "commits": life.service.writer.commits})
-        say({"done": number, "messages": life.messages - rung})
-        rung = life.messages
+            say({"hour": number // 60, **life.held(), **life.counted()})
+        say({"done": number, **life.counted()})
         if deed == "restarted":
             break
     life.settle()
     with suppress(MonitorError):
         life.write(life.service.pipeline.ready)
-    report, now = life.service.pipeline.report(), life.service.judging.engine.now
+    (folder / REPORT).write_text(json.dumps(life.service.pipeline.report()), encoding="utf-8")
+    now = life.service.judging.engine.now
     life.close()
-    say({"end": number, "report": report, "now": now, "messages": life.messages - rung})
+    say({"end": number, "now": now, **life.counted()})
 
 
 if __name__ == "__main__":

@@ -13,6 +13,8 @@ FIXED = {
 PROBES = (*CORES, *FIXED)
 ODILE, TAM = "Odile Marsh", "Tam Okafor"
 SECRET = "juniper-9"
+#: The file with the report of a life that ended cleanly: with a fortnight's lots it is longer than a pipe holds.
+REPORT = "report.json"
 
 _SITE = """
 [site]

@@ -1,9 +1,13 @@
 """The soak itself, for a few hours of its story: what `python -m tests.soak` does for thirty days."""
 
+import json
 from pathlib import Path
 
 from tests.soak.__main__ import run
-from tests.soak.story import FAULTS, START, Story
+from tests.soak.again import differences
+from tests.soak.seen import LEVEL_AFTER_DAYS, Seen, grew
+from tests.soak.site import REPORT
+from tests.soak.story import DAY_MIN, FAULTS, START, Story
 
 
 def test_every_verdict_of_some_hours_of_faults_is_repeated_from_the_store(tmp_path: Path) -> None:
@@ -13,6 +17,26 @@ def test_every_verdict_of_some_hours_of_faults_is_repeated_from_the_store(tmp_pa
     assert wrong == [], lines
     verdicts = next(line for line in lines if line.startswith("verdicts: "))
     assert int(verdicts.split()[1]) >= 15, lines
+    for what in ("readings", "findings", "messages", "written to the device"):
+        assert any(line.startswith(f"{what}: ") for line in lines), lines
+    report = json.loads((tmp_path / REPORT).read_text(encoding="utf-8"))
+    report["lots"][0]["verdict"] = "another"
+    _, found = differences(tmp_path / "data" / "larderer.sqlite", report, START)
+    assert found == ["lot J-01: the live report of it is not the replayed one"]
+
+
+def test_what_grows_in_the_longest_life_is_told_and_what_only_breathes_is_not() -> None:
+    """Memory is judged in a story that is long enough to be level; descriptors always."""
+    seen = Seen(2 * LEVEL_AFTER_DAYS * DAY_MIN, 10, long=(0, 48))
+    for hour in range(48):
+        seen.samples.append({"hour": hour, "mb": 90.0 + hour % 3, "descriptors": 20, "threads": 9, "wal_kb": 4100.0})
+    assert grew(seen) == []
+    for one in seen.samples:
+        one["mb"] += one["hour"] / 4
+        one["descriptors"] += one["hour"] // 8
+    assert grew(seen) == ["resident memory, MB grew from 92.8 to 100.8", "descriptors grew from 20.0 to 24.0"]
+    seen.minutes -= 1
+    assert grew(seen) == ["descriptors grew from 20.0 to 24.0"]
 
 
 def test_every_fault_comes_within_two_days_and_no_process_ends_where_none_may() -> None:

@@ -1,12 +1,13 @@
 """What the service does about its board's time: says at the start that it is provisional, and puts it right once it can be trusted.
 
-`begin` runs in the first transaction of a start, `look` in one at every tick, `done` after that. Should it be undone (`undone`, at
-each rollback of the writer), time is provisional again.
+`begin` runs in the first transaction of a start, `look` and `go_on` in jobs of their own at every tick. After each rollback of the writer
+what is in memory is read again from the store (`undone`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from typing import Final
 
@@ -15,24 +16,36 @@ from sqlalchemy import Connection
 from monitor import clock_restamp, ledger
 from monitor.alarms import troubles
 from monitor.alarms.alarms import Alarms
-from monitor.clock_board import BoardClock, Boot, remember
+from monitor.clock_board import BoardClock, Boot, blind_span, forget_undated, remember, remembered, undated
 from monitor.clock_watch import STEP
 from monitor.intake import Intake
 from monitor.pipeline import Pipeline
+from monitor.store import blocks, events
 from rules.quantity import format_instant
-from rules.reading import SECOND, Span
+from rules.reading import SECOND, Instant, Span
 
+_KEY: Final = troubles.clock_provisional(0, 0).key
+_UNDATED: Final = "what was stored in it keeps its provisional time until the right one is known, and then is known to lie before that"
 _PROVISIONAL: Final = (
     "the clock was behind what is stored, or nothing vouches for it: time is counted from there by the steady clock until the time is known"
 )
 
 
 class ClockKeeper:
-    """Keeps a `BoardClock` with the store; None for a clock: does nothing."""
+    """Keeps a `BoardClock` with the store; None for a clock: does nothing. `read` opens the store for reading."""
 
-    def __init__(self, board: BoardClock | None, pipeline: Pipeline, alarms: Alarms, intake: Intake, key: ledger.Signer | None) -> None:
-        self._board, self._pipeline, self._alarms, self._intake, self._key = board, pipeline, alarms, intake, key
-        self._undo: Callable[[], None] | None = None
+    def __init__(
+        self,
+        board: BoardClock | None,
+        pipeline: Pipeline,
+        alarms: Alarms,
+        intake: Intake,
+        key: ledger.Signer | None,
+        read: Callable[[], AbstractContextManager[Connection]],
+    ) -> None:
+        self._board, self._pipeline, self._alarms, self._intake, self._key, self._read = board, pipeline, alarms, intake, key, read
+        #: The boot as it was before time was put right last, and by how much that was: for `undone`.
+        self._was: tuple[Boot, Span] | None = None
 
     def begin(self, conn: Connection) -> None:
         """Decide how time is told in this boot, and note it where that is new."""
@@ -49,50 +62,92 @@ class ClockKeeper:
             if boot.provisional:
                 body["why"] = _PROVISIONAL
             if was is not None and was.provisional:
-                body["before"] = f"boot {was.id} ended before its time was known: what was stored in it keeps its provisional time"
+                body["before"] = f"boot {was.id} ended before its time was known: {_UNDATED}"
             ledger.append(conn, "clock", body, now, entered_at=now)
-        cause = troubles.clock_provisional(now, boot.since - boot.known)
+        if not boot.provisional:
+            self._date(conn, boot, now)
+        board.settling = bool(clock_restamp.owed(conn))
         if boot.provisional and boot.known and boot.offset != boot.wall_offset:
-            self._alarms.raise_(conn, cause, now)
-        elif not boot.provisional:
-            self._alarms.clear(conn, cause.key, now)
+            self._alarms.raise_(conn, troubles.clock_provisional(now, blind_span(self._pipeline.plan)), now)
+        elif not board.unsettled:
+            self._alarms.clear(conn, _KEY, now)
+
+    @property
+    def due(self) -> bool:
+        """Whether `look` has something to do."""
+        return self._board is not None and self._board.trusted()
+
+    @property
+    def owing(self) -> bool:
+        """Whether `go_on` has something to do, or will have once `look` has."""
+        return self._board is not None and (self._board.settling or self.due)
 
     def look(self, conn: Connection) -> bool:
-        """Put time right where it has become trusted, and store again what was stamped before; whether it was put right just now."""
-        board = self._board
-        if board is None:
-            return False
-        trusted = board.trusted()
-        if trusted:
-            self._put_right(conn, board)
-        clock_restamp.step(conn, self._pipeline.rejudge, board())
-        return trusted
+        """Put time right where it has become trusted; whether it was put right just now.
 
-    def done(self, error: BaseException | None) -> None:
-        """What `look` did was committed, or was not."""
-        if error is not None:
-            self.undone()
-        self._undo = None
+        The last thing that it does is to change what is in memory, and it wants to be a job of its own: so nothing that comes
+        after it can undo what is stored of it and leave memory changed, but for the whole transaction (`undone`).
+        """
+        board = self._board
+        if board is None or not board.trusted():
+            return False
+        boot = board.boot
+        assert boot is not None
+        self._put_right(conn, board, replace(boot, provisional=False, by=""), board.shift())
+        return True
+
+    def go_on(self, conn: Connection) -> None:
+        """Store again, and have judged again, the next of what was stamped before time was put right; a job of its own, as `look`."""
+        board = self._board
+        if board is None or board.provisional:
+            return
+        now = board()
+        if not clock_restamp.step(conn, self._pipeline.rejudge, now):
+            self._alarms.clear(conn, _KEY, now)
+            board.settling = False
 
     def undone(self) -> None:
-        """What `look` did was undone: the writer may run it once more, and it has to find time provisional then."""
-        undo, self._undo = self._undo, None
-        if undo is not None:
-            undo()
+        """The writer undid a transaction: what is in memory is what the store says, which may be that time is provisional still."""
+        board = self._board
+        if board is None or board.boot is None:
+            return
+        with self._read() as conn:
+            stored, owed = remembered(conn), bool(clock_restamp.owed(conn))
+        if self._was is not None and stored is not None:
+            (boot, shift), self._was = self._was, None
+            if stored == boot:
+                board.follow(boot)
+                self._intake.put_right(-shift)
+        board.settling = owed
 
-    def _put_right(self, conn: Connection, board: BoardClock) -> None:
-        boot, now, shift = board.boot, board(), board.shift()
+    def _put_right(self, conn: Connection, board: BoardClock, right: Boot, shift: Span) -> None:
+        """From now on time is told as `right` says, `shift` from what was told till now."""
+        boot, now = board.boot, board()
         assert boot is not None
+        stored = remembered(conn)
+        if stored is not None and stored != boot:  # what seemed to be undone had been kept after all: a server that died as it answered
+            board.follow(stored)
+            self._intake.put_right(shift)
+            return
         if abs(shift) >= STEP:
-            clock_restamp.begin(conn, boot, shift, now, self._key)
+            clock_restamp.begin(conn, boot, shift, now, self._key, by=right.by)
+            right = replace(right, since=boot.since + shift, first_seq=blocks.read(conn).next_seq, first_event=events.last_seq(conn))
         else:
-            remember(conn, replace(boot, provisional=False))
-            ledger.append(conn, "clock", {"what": "trusted", "boot": boot.id, "by_s": shift / SECOND}, now, entered_at=now)
-        board.follow()
+            body = {"what": "trusted", "boot": boot.id, "by_s": shift / SECOND}
+            ledger.append(conn, "clock", body, now + shift, right.by, entered_at=now + shift)
+        remember(conn, right)
+        self._date(conn, right, now + shift)
+        if not clock_restamp.owed(conn):
+            self._alarms.clear(conn, _KEY, now + shift)
+        board.settling = bool(clock_restamp.owed(conn))
+        board.follow(right)
         self._intake.put_right(shift)
-        self._undo = lambda: self._wrong_again(board, boot, shift)
-        self._alarms.clear(conn, troubles.clock_provisional(now, 0).key, board())
+        self._was = (boot, shift)
 
-    def _wrong_again(self, board: BoardClock, boot: Boot, shift: Span) -> None:
-        board.back(boot)
-        self._intake.put_right(-shift)
+    def _date(self, conn: Connection, boot: Boot, now: Instant) -> None:
+        """Give the boots before this one that never knew the time a place before it."""
+        boots = undated(conn)
+        if not boots:
+            return
+        clock_restamp.date(conn, boots, boot.since, blind_span(self._pipeline.plan), now, self._key)
+        forget_undated(conn)

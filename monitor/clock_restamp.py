@@ -12,13 +12,13 @@ from dataclasses import asdict, dataclass, replace
 
 from sqlalchemy import Connection, delete, or_
 
-from monitor import ledger
-from monitor.clock_board import Boot, remember
+from monitor import late, ledger
+from monitor.clock_board import Boot, Undated
 from monitor.store import blocks, events, evidence, plans, readings
 from monitor.store.readings import Arrival, Stored
 from monitor.store.schema import newest
 from rules.quantity import format_instant, format_span, parse_instant
-from rules.reading import Fault, Instant, LotEvent, Reading, Span
+from rules.reading import SECOND, Fault, Instant, LotEvent, Reading, Span
 
 _OWED = "clock.restamping"
 #: So many rows are stored again in one commit, or those of one sealed block if they are more.
@@ -42,9 +42,22 @@ class Owed:
     rows: int = 0
     #: The ledger's place of the last seal that is done with; what is next is looked for behind it.
     seal: int = 0
+    #: Of a boot that ended before its time was known: its times lie between these two; both 0 where the right time is known.
+    after: Instant = 0
+    before: Instant = 0
+    #: Rows whose place would be before this are not stored again, and so count no more; so many were left out.
+    least: Instant = 0
+    left_out: int = 0
+    #: All is stored again; that it is judged again is owed still.
+    judging: bool = False
 
     def why(self) -> str:
         """The reason, for corrections."""
+        if self.before:
+            return (
+                f"the board ran from one power cut to the next without the right time: what was read then is known to lie between "
+                f"{format_instant(self.after)} and {format_instant(self.before)}, and is judged as if it was read just before the latter"
+            )
         way = "late" if self.shift > 0 else "early"
         return (
             f"the board started without the right time: its clock from {format_instant(self.begun)} to {format_instant(self.ended)} was "
@@ -52,58 +65,112 @@ class Owed:
         )
 
 
-def owed(conn: Connection) -> Owed | None:
-    """What is still to be stored again; None where nothing is."""
-    body = plans.get_setting(conn, _OWED)
-    return None if body is None else Owed(**body)
+def owed(conn: Connection) -> list[Owed]:
+    """What is still to be stored again or judged again, in the order in which it is done; empty where nothing is."""
+    return [Owed(**body) for body in plans.get_setting(conn, _OWED) or ()]
 
 
-def begin(conn: Connection, boot: Boot, shift: Span, now: Instant, key: ledger.Signer | None = None) -> Owed:
-    """Time is trusted: note it, store the lot events of that time again, and what is owed of the readings. `now`: provisional still."""
+def _put(conn: Connection, all_of_it: Sequence[Owed]) -> None:
+    plans.set_setting(conn, _OWED, [asdict(one) for one in all_of_it])
+
+
+def begin(conn: Connection, boot: Boot, shift: Span, now: Instant, key: ledger.Signer | None = None, *, by: str = "") -> Owed:
+    """Time is trusted: note it, store the lot events of that time again, and what is owed of the readings.
+
+    `now`: by the time that was counted till now; `by`: the person by whose word, "" where it is the system's.
+    """
     ledger.seal(conn, now + shift, entered_at=now + shift, key=key)
     below, below_event = blocks.read(conn).next_seq, events.last_seq(conn) + 1
     again = Owed(
         boot.id, shift, boot.first_seq, below, boot.first_seq, boot.first_event + 1, below_event,
         min(boot.since, boot.since + shift), boot.since, now, seal=_seal_before(conn, boot.first_seq),
     )  # fmt: skip
-    again = _events(conn, again)
-    evidence.restamp(conn, evidence.Restamped(again.first_seq, again.first_seq, again.first_event, again.below_event))
-    if shift < 0:  # what is newest would stand until that time has come; what is stored again says it anew
-        conn.execute(delete(newest).where(or_(newest.c.at >= boot.since, newest.c.fault_at >= boot.since)))
-    remember(conn, replace(boot, provisional=False))
+    again = _owe(conn, again)
     body = {
         "what": "trusted", "boot": boot.id, "provisional_from": format_instant(boot.since), "provisional_to": format_instant(now),
-        "from": format_instant(now), "to": format_instant(now + shift), "by_s": shift / 1_000_000,
+        "from": format_instant(now), "to": format_instant(now + shift), "by_s": shift / SECOND,
         "readings": [boot.first_seq, below - 1], "lot_events": [again.first_event, below_event - 1],
         "blind_from": format_instant(boot.known), "blind_to": format_instant(boot.since + shift),
     }  # fmt: skip
-    ledger.append(conn, "clock", body, now + shift, entered_at=now + shift)
-    plans.set_setting(conn, _OWED, asdict(again))
+    ledger.append(conn, "clock", body, now + shift, by, entered_at=now + shift)
+    return again
+
+
+def date(conn: Connection, boots: Sequence[Undated], first: Instant, gap: Span, now: Instant, key: ledger.Signer | None = None) -> None:
+    """Give boots that ended before their time was known their place before `first`, the first instant after them that is known.
+
+    Each as late as can be, a gap of `gap` behind it: so what had begun before them is judged by the longest time that may have passed.
+    Nothing is put nearer than `gap` to what was known before them: whether that is a gap, nobody knows.
+    """
+    ledger.seal(conn, now, entered_at=now, key=key)
+    edge, placed = first, []
+    for one in reversed(boots):
+        shift = edge - gap - one.until
+        edge = one.since + shift
+        again = Owed(
+            one.id, shift, one.first_seq, one.below_seq, one.first_seq, one.first_event, one.below_event,
+            min(one.since, max(edge, one.known)), one.since, one.until, seal=_seal_before(conn, one.first_seq),
+            after=one.known, before=first, least=one.known + gap,
+        )  # fmt: skip
+        placed.append((one, again))
+    for one, again in reversed(placed):
+        _owe(conn, again)
+        body = {
+            "what": "between", "boot": one.id, "provisional_from": format_instant(one.since), "provisional_to": format_instant(one.until),
+            "between": [format_instant(one.known), format_instant(first)], "judged_by_s": again.shift / SECOND,
+            "readings": [one.first_seq, one.below_seq - 1], "lot_events": [one.first_event, one.below_event - 1], "why": again.why(),
+        }  # fmt: skip
+        ledger.append(conn, "clock", body, now, entered_at=now)
+
+
+def _owe(conn: Connection, again: Owed) -> Owed:
+    again = _events(conn, again)
+    evidence.restamp(conn, evidence.Restamped(again.first_seq, again.first_seq, again.first_event, again.below_event))
+    if again.shift < 0:  # what is newest would stand until that time has come; what is stored again says it anew
+        conn.execute(delete(newest).where(or_(newest.c.at >= again.begun, newest.c.fault_at >= again.begun)))
+    _put(conn, [*owed(conn), again])
     return again
 
 
 def step(conn: Connection, rejudge: Callable[[Connection, Instant, str], object], now: Instant) -> bool:
-    """Store the next of it again; once all is done, have it judged again. Whether more is to do."""
-    again = owed(conn)
-    if again is None:
+    """Store the next of it again; once all of it is, have it judged again. Whether more is to do, the judging included."""
+    all_of_it = owed(conn)
+    stored = next((i for i, one in enumerate(all_of_it) if not one.judging and one.next_seq < one.below_seq), None)
+    if stored is not None:
+        all_of_it[stored] = _store(conn, all_of_it[stored], now)
+        _put(conn, all_of_it)
+        return True
+    if not all_of_it:
         return False
+    for one in all_of_it:
+        if not one.judging:
+            rejudge(conn, one.since, one.why())
+    waiting = late.waiting(conn)
+    left = [] if waiting is None else [replace(one, judging=True) for one in all_of_it if one.why() in waiting.asked]
+    _put(conn, left)
+    return bool(left)
+
+
+def _store(conn: Connection, again: Owed, now: Instant) -> Owed:
+    """The next rows of one boot stored again."""
     done = 0
     while done < _ROWS and again.next_seq < again.below_seq:
         last, found, sealed = _block(conn, again)
-        arrivals = [_again(one, again.shift) for one in found]
+        arrivals = [a for a in (_again(one, again.shift) for one in found) if a.item.at >= again.least]
         readings.store(conn, arrivals)
         done += len(found)
         touched = [a.item.at for a in arrivals] + [one.item.at for one in found]
-        again = replace(again, next_seq=last + 1, since=min([again.since, *touched]), rows=again.rows + len(found), seal=sealed)
+        again = replace(
+            again, next_seq=last + 1, since=min([again.since, *touched]), rows=again.rows + len(arrivals), seal=sealed,
+            left_out=again.left_out + len(found) - len(arrivals),
+        )  # fmt: skip
     evidence.restamp(conn, evidence.Restamped(again.first_seq, again.next_seq, again.first_event, again.below_event))
-    if again.next_seq < again.below_seq:
-        plans.set_setting(conn, _OWED, asdict(again))
-        return True
-    plans.set_setting(conn, _OWED, None)
-    body = {"what": "restamped", "boot": again.boot, "by_s": again.shift / 1_000_000, "readings": again.rows, "why": again.why()}
-    ledger.append(conn, "clock", body, now, entered_at=now)
-    rejudge(conn, again.since, again.why())
-    return False
+    if again.next_seq >= again.below_seq:
+        body = {"what": "restamped", "boot": again.boot, "by_s": again.shift / SECOND, "readings": again.rows, "why": again.why()}
+        if again.left_out:
+            body["left_out"] = again.left_out
+        ledger.append(conn, "clock", body, now, entered_at=now)
+    return again
 
 
 def _block(conn: Connection, again: Owed) -> tuple[int, Sequence[Stored], int]:
@@ -145,7 +212,7 @@ def _events(conn: Connection, again: Owed) -> Owed:
             break
         at = event.at
         if at >= again.begun and abs(at - one.received_at) <= abs(at - one.received_at - shift):
-            at += shift
+            at = max(at + shift, again.after + 1)
         moved[event.lot, event.at] = at
         value = event.value
         if event.event == "undo":

@@ -65,6 +65,7 @@ class _Batch:
     epoch: int = 0
     old: bool = False
     future: Future[tuple[Outcome, ...]] = field(default_factory=Future)
+    came: tuple[Sequence[Reading | Fault], Instant] | None = None  # items and arrival by the time of `epoch`, once they were moved
 
 
 def _silent(*_: object) -> None:
@@ -100,7 +101,7 @@ class Intake:
         self._writer, self._process, self._clock, self._offsets = writer, process, clock, offsets
         self._on_loss, self._on_trouble, self._on_notice, self._on_state = on_loss, on_trouble, on_notice, on_state
         self._board = board
-        self._epoch, self._shift = 0, 0  # the board's time as of the last `put_right`, and by how much that was
+        self._shifts: list[Span] = []  # by how much the board's time was put right: from its epoch 0 to 1, from 1 to 2, ...
         self._known = None if self.limits.probes is None else frozenset(self.limits.probes)
         #: How many items had which outcome since the start; "lost" and "turned-away" among them.
         self.counts: Counter[str] = Counter()
@@ -232,19 +233,23 @@ class Intake:
 
     def put_right(self, shift: Span) -> None:
         """The board's time has become another: what waits goes with it, as far as it is not in the transaction that is open."""
-        assert self._board is not None
         self._newest = None
         with self._room:
-            self._epoch, self._shift = self._board.epoch, shift
+            self._shifts.append(shift)
             for batch in islice(self._queue, self._taken, None):
                 self._move(batch)
             self._received_at = 0
 
     def _move(self, batch: _Batch) -> None:
-        """Have a batch of an earlier time go with the last change; odd epochs are of trusted time, even ones of provisional."""
-        if batch.epoch < self._epoch and (self._epoch - batch.epoch) % 2:
-            batch.items = tuple(i._replace(at=right(i.at, batch.received_at, self._shift)) for i in batch.items)
-            batch.received_at, batch.epoch = batch.received_at + self._shift, self._epoch
+        """Have a batch that was stamped in an earlier time go with all changes since; always from how it came, or two would add up."""
+        changes = self._shifts[batch.epoch :]
+        if self._board is None or not changes:
+            return
+        if batch.came is None:
+            batch.came = (batch.items, batch.received_at)
+        (items, received_at), shift = batch.came, sum(changes)
+        batch.items = tuple(i._replace(at=right(i.at, received_at, shift)) for i in items)
+        batch.received_at = received_at + shift
 
     def _no_step(self, now: Instant) -> Instant:
         """The service's clock; a small step back is held, a large one is told and followed."""

@@ -132,7 +132,7 @@ class Service:
             on_notice=lambda text: log.warning("intake", text=text),
             on_state=self._source_state,
         )
-        self.keeper = ClockKeeper(board, self.pipeline, self.alarms, self.intake, self.key)
+        self.keeper = ClockKeeper(board, self.pipeline, self.alarms, self.intake, self.key, self.store.read)
         self.writer.add_rollback_listener(self.keeper.undone)
         self.publisher = Publisher(config.mqtt, f"larderer-{self.plan.site.id}-bells") if config.mqtt is not None else None
         self.ringer = Ringer()
@@ -413,27 +413,40 @@ class Service:
                 told = text
 
     def _look_after(self, now: Instant) -> None:
-        """What keeps the store and the clock in order; in a transaction of its own, for which nobody waits."""
+        """What keeps the store and the clock in order; jobs for which nobody waits."""
         step, wall = self._clock_watch.look() if self._clock_watch is not None else (0, now)
 
-        def job(conn: Connection) -> None:
+        def clock(conn: Connection) -> None:
             if not self.keeper.look(conn) and step:
                 body = {"from": format_instant(wall - step), "to": format_instant(wall), "by_s": step / SECOND}
                 ledger.append(conn, "clock", body, now, entered_at=now)
                 self.alarms.raise_(conn, causes.clock_stepped(now, step), now)
+
+        def upkeep(conn: Connection) -> None:
             self.caretaker.look(conn, now)
             self.rounds.look(conn, now)
             self.people.look(conn, now)
 
+        def noted(future: Future[None]) -> None:
+            if future.exception() is not None and self._clock_watch is not None:
+                self._clock_watch.again(step)
+
+        # Each a job of its own: what is undone of one by its error must not be undone of another that has changed what is in memory.
+        if step or self.keeper.due:
+            self._upkeep(clock).add_done_callback(noted)
+        if self.keeper.owing:
+            self._upkeep(self.keeper.go_on)
+        self._upkeep(upkeep)
+
+    def _upkeep(self, job: Callable[[Connection], None]) -> Future[None]:
         def done(future: Future[None]) -> None:
             error = future.exception()
             if error is not None and not isinstance(error, StoreError):
                 log.error("upkeep", text=f"{type(error).__name__}: {error}", exc_info=error)
-            self.keeper.done(error)
-            if error is not None and self._clock_watch is not None:
-                self._clock_watch.again(step)
 
-        self.writer.submit(job, waiting=False).add_done_callback(done)
+        future = self.writer.submit(job, waiting=False)
+        future.add_done_callback(done)
+        return future
 
     def export_day(self, day: str) -> Path:
         """Export a local day now, as `Exporter.export`."""

@@ -8,6 +8,7 @@ import threading
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ from monitor.clock_board import BoardClock, blind_span, remembered
 from monitor.clock_watch import ClockWatch
 from monitor.config import AlarmsConfig, Config, Person, Server, StoreConfig
 from monitor.desk import Hand
+from monitor.errors import RefusedError
 from monitor.export.day import export_day
 from monitor.judge import judge_files
 from monitor.service import Service
@@ -317,6 +319,69 @@ def test_job_that_is_undone_and_run_again_puts_time_right_once(board: Board, mon
     assert [one["readings"] for one in board.entries("restamped")] == [5]
     assert board.judged()[-1].at == board.true
     assert len(board.judged()) == 35
+
+
+def test_another_upkeep_job_that_is_refused_shifts_no_reading_twice(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It fails in the commit in which time is put right, and a reading comes before anybody has heard of that."""
+    board.hot_lot()
+    board.power_cut(HOUR, -3 * DAY)
+    for n in range(5):
+        board.read(100 - n)
+    board.tick()
+    board.wrong, board.kept = 0, True
+    writer, caretaker, intake = board.service.writer, board.service.caretaker, board.service.intake
+    monkeypatch.setattr(board.service.pipeline, "_urgent", lambda: None)  # one commit for all that follows
+    submit, look = writer.submit, caretaker.look
+    refused: list[Instant] = []
+
+    def refuse_once(conn: Connection, now: Instant) -> None:
+        if not refused:
+            refused.append(now)
+            raise RefusedError("the upkeep cannot be done now")
+        look(conn, now)
+
+    def slow_to_hear(job: Callable[[Connection], Any], **how: Any) -> Future[Any]:
+        future = submit(job, **how)
+        if not intake.queued and not refused:
+            with suppress(TimeoutError, RefusedError):
+                future.result(0.5)
+            if refused:
+                board.read(95)
+                board.taken[-1].result(10)
+        return future
+
+    monkeypatch.setattr(caretaker, "look", refuse_once)
+    monkeypatch.setattr(writer, "submit", slow_to_hear)
+    board.service._look_after(board.clock())
+    assert refused
+    for _ in range(3):
+        board.tick()
+    assert board.judged()[-1].at == board.true
+    assert len(board.judged()) == 36
+    assert len(board.entries("trusted")) == 1
+
+
+def test_time_is_put_right_while_judging_has_stopped(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was stored is put right at once; that it is judged again is owed until judging goes on."""
+    board.hot_lot()
+    board.power_cut(HOUR, -3 * DAY)
+    for n in range(5):
+        board.read(100 - n)
+    board.tick()
+
+    def stopped(*_: object) -> None:
+        raise RefusedError("judging has stopped")
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(board.service.pipeline, "rejudge", stopped)
+        board.get_time()
+        assert board.clock() == board.true
+        assert board.judged()[-1].at == board.true
+        assert board.clock.unsettled
+    board.tick()
+    assert not board.clock.unsettled
+    assert len(board.entries("restamped")) == 1
+    assert board.verdict("cooling") == "unproven"
 
 
 def test_time_that_is_not_put_right_after_all_moves_only_what_went_with_it(board: Board) -> None:

@@ -46,15 +46,6 @@ class Caretaker:
         """A transaction was undone: look again at the next occasion."""
         self._looked_at = self._swept_at = self._summed_at = None
 
-    def begin(self, conn: Connection, now: Instant) -> None:
-        """At a start: check the end of the ledger and the newest seals, as many as take a moment (`larderer verify` checks all)."""
-        faults = ledger.verify_end(conn)
-        if faults:
-            ledger.append(conn, "check", {"faults": faults}, now, entered_at=now)
-            self._alarms.raise_(conn, store_causes.not_sound(now, faults[0]), now)
-        else:
-            self._clear(conn, store_causes.SOUND, now)
-
     def look(self, conn: Connection, now: Instant) -> None:
         """Do what is due."""
         if self._summed_at is None:

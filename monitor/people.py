@@ -14,10 +14,9 @@ import hmac
 import secrets
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from typing import NamedTuple
+from functools import cache
+from typing import TYPE_CHECKING, NamedTuple
 
-from argon2 import PasswordHasher
-from argon2.exceptions import VerificationError
 from sqlalchemy import Column, Connection, ForeignKey, Table, delete, insert, select, update
 
 from monitor import access_log, ledger, sign_in_pace
@@ -27,6 +26,9 @@ from monitor.store.database import Store
 from monitor.store.metadata import INSTANT, SMALL, TEXT, WHOLE, metadata
 from monitor.store.writer import Writer
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Span
+
+if TYPE_CHECKING:
+    from argon2 import PasswordHasher
 
 DEVICE_ROLES = ("probe", "inspector", "metrics")
 #: A session ends this long after it was last used, and at the latest this long after it was opened.
@@ -316,10 +318,12 @@ class People:
         return token, Who(name, role, form_token=form_token(token))
 
     def _check(self, hashed: str, secret: str) -> bool:
+        from argon2.exceptions import VerificationError
+
         # A name that does not exist is checked against a hash all the same, so that both take as long.
         with self._one_check:
             try:
-                return _HASHER.verify(hashed or _DECOY, secret[:MOST_SECRET]) and bool(hashed)
+                return _hasher().verify(hashed or _DECOY, secret[:MOST_SECRET]) and bool(hashed)
             except VerificationError:
                 return False
 
@@ -372,16 +376,23 @@ def form_token(session_token: str) -> str:
 
 
 _UNKNOWN = object()
-# 19 MiB, two passes, one lane: OWASP Password Storage Cheat Sheet's least for Argon2id (from memory), which
-# a small board carries beside the service; RFC 9106's own choices want 64 MiB and more.
-_HASHER = PasswordHasher(time_cost=2, memory_cost=19 * 1024, parallelism=1)
 _DECOY = "$argon2id$v=19$m=19456,t=2,p=1$c29tZXNhbHRzb21lc2FsdA$" + "A" * 43
+
+
+@cache
+def _hasher() -> PasswordHasher:
+    """Loaded by the first secret. 19 MiB, two passes, one lane: OWASP Password Storage Cheat Sheet's least for Argon2id (from memory),
+    which a small board carries beside the service; RFC 9106's own choices want 64 MiB and more.
+    """
+    from argon2 import PasswordHasher
+
+    return PasswordHasher(time_cost=2, memory_cost=19 * 1024, parallelism=1)
 
 
 def _hash(secret: str) -> str:
     if not LEAST_SECRET <= len(secret) <= MOST_SECRET:
         raise InputError(f"secret has {len(secret)} characters; write {LEAST_SECRET} to {MOST_SECRET}")
-    return _HASHER.hash(secret)
+    return _hasher().hash(secret)
 
 
 def _code() -> str:

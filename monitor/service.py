@@ -13,16 +13,14 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
-from contextlib import nullcontext
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import structlog
-import uvicorn
 from sqlalchemy import Connection
 
-from monitor import ledger, people, tls
-from monitor.alarms import causes
+from monitor import ledger, people
+from monitor.alarms import causes, troubles
 from monitor.alarms.alarms import Alarms
 from monitor.alarms.bells import make_bells
 from monitor.alarms.causes import Cause
@@ -30,7 +28,6 @@ from monitor.alarms.courier import Courier
 from monitor.alarms.ladder import link_maker
 from monitor.alarms.ringer import Ringer
 from monitor.answers import Answers, code_maker
-from monitor.api.app import create_app
 from monitor.calibrations import InForce
 from monitor.caretaker import Caretaker
 from monitor.clock import steady_clock, wall_clock
@@ -48,25 +45,28 @@ from monitor.intake import Intake, IntakeLimits
 from monitor.judge import read_plan
 from monitor.judging import Judging
 from monitor.keys import site_key
+from monitor.ledger_check import LedgerCheck
 from monitor.links import link_key
 from monitor.outside import Outside
-from monitor.page import ROUTERS
 from monitor.people import People
 from monitor.pipeline import Pipeline
 from monitor.publish import Publisher
 from monitor.rejudger import Rejudger
 from monitor.rounds import Rounds
-from monitor.set_up import SetUp
 from monitor.sources import Sources, mqtt_options, source_options
 from monitor.store.database import Store
 from monitor.store.writer import Writer
 from monitor.until_stored import UntilStored
 from monitor.watchdog import notifier
+from monitor.web import Web
 from probes.driver import Driver, own_sources, sends_again
 from probes.driver import load as load_driver
 from rules.plan import Plan
 from rules.quantity import format_instant
 from rules.reading import SECOND, Instant
+
+if TYPE_CHECKING:
+    from fastapi import FastAPI
 
 log = structlog.get_logger()
 
@@ -146,20 +146,14 @@ class Service:
             self.store, self.writer, self.plan, self.pipeline, self.alarms, self.deviations, clock=self.clock, link_secret=secret
         )
         self.exporter = Exporter(config, self.plan.site, self.store, self.writer, self.alarms, self.clock, self.pipeline.report)
-        self.app = create_app(
-            self.desk, self.people, intake=self.intake, export=self.exporter.zip, trouble=self._trouble_text, pages=ROUTERS
-        )
-        self.app.state.set_up = SetUp(config, self.plan, self.writer, self.clock)
+        self.web = Web(config, self._make_app, self._page_trouble)
         self.drivers: Sequence[Driver] = self._drivers() if drivers is None else drivers
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
-        self._server: uvicorn.Server | None = None
-        self._socket: socket.socket | None = None
         self._notify = notifier()
         self._exports = exports
         #: Which sources are connected, as far as they have said.
         self.sources: dict[str, bool] = self._sources.connected
-        self.port = config.server.port
 
     @staticmethod
     def _hold(path: Path) -> IO[str]:
@@ -180,7 +174,6 @@ class Service:
         now = self.clock()
         self.writer.submit(lambda conn: people.sync_people(conn, list(self.config.persons), now)).result()
         self.writer.submit(lambda conn: self.pipeline.start(conn, now)).result()
-        self.writer.submit(lambda conn: self.caretaker.begin(conn, now)).result()
         self.courier.start()
         for driver in self.drivers:
             self._thread(driver.name, self._run_driver, driver)
@@ -189,52 +182,33 @@ class Service:
         for name, run in self.outside.runners:
             self._thread(name, run, self._stop)
         self._thread("ticker", self._tick)
+        self._notify("READY=1")
 
-    async def serve(self) -> None:
-        """Answer HTTP until `stop()`, and take everything down cleanly."""
-        server = self.config.server
-        uconfig = uvicorn.Config(
-            self.app, host=server.host, port=self.port, log_level="warning", access_log=False, lifespan="on", timeout_graceful_shutdown=5,
-            **tls.options(server),
-        )  # fmt: skip
-        self._server = uvicorn.Server(uconfig)
-        self._server.capture_signals = nullcontext  # type: ignore[assignment]  # the command handles signals itself
-        if self._stop.is_set():  # asked to end while it was still starting: nobody was there to hear it
-            self._server.should_exit = True
-        self._thread("ready", self._announce)
+    async def serve(self, settled: Callable[[], None] = lambda: None) -> None:
+        """Answer HTTP until `stop()`, and take everything down cleanly. `settled` is called once the page answers, or is found not to."""
+
+        def up() -> None:
+            settled()
+            # Only now: whoever looks at the page after a power cut does not wait for it.
+            self._thread("ledger check", LedgerCheck(self.store, self.writer, self.alarms, self.clock).run, self._stop)
+
         try:
-            await self._server.serve(sockets=[self.bind()])
+            await self.web.serve(up)
         finally:
             self.close()
 
     def bind(self) -> socket.socket:
-        """Take the port that the page and the API answer on; RefusedError where it is not to be had."""
-        if self._socket is None:
-            tls.options(self.config.server)  # a pair that does not fit is told before anything is judged
-            host = self.config.server.host
-            family = socket.AF_INET6 if ":" in host else socket.AF_INET
-            try:
-                self._socket = socket.create_server((host, self.port), family=family, backlog=2048, dualstack_ipv6=host == "::")
-            except OSError as error:
-                raise RefusedError(
-                    f"port {self.port} of {host} cannot be taken ({error.strerror}); end the program that has it, or write another "
-                    f"under [server] in {self.config.path.name}"
-                ) from error
-            self.port = int(self._socket.getsockname()[1])
-        return self._socket
+        """Take the port, as `Web.bind`."""
+        return self.web.bind()
 
-    def run_server(self) -> None:
+    def run_server(self, settled: Callable[[], None] = lambda: None) -> None:
         """Serve until `stop()`: for a command's main thread."""
-        asyncio.run(self.serve())
+        asyncio.run(self.serve(settled))
 
     def stop(self) -> None:
         """Ask the service to end; from any thread or a signal handler."""
         self._stop.set()
-        feed = getattr(self.app.state, "feed", None)
-        if feed is not None:
-            feed.close()
-        if self._server is not None:
-            self._server.should_exit = True
+        self.web.stop()
 
     def close(self) -> None:
         """Take everything down in the order that loses nothing: sources, queue, messages, store."""
@@ -251,14 +225,13 @@ class Service:
             self.publisher.close()
         self.writer.close()
         self.store.close()
-        if self._socket is not None:
-            self._socket.close()
+        self.web.close()
         self._lock.close()
 
     @property
     def answering(self) -> bool:
         """Whether the page and the API answer."""
-        return self._server is not None and self._server.started
+        return self.web.answering
 
     def url(self) -> str:
         """Where the page is, for somebody at this machine."""
@@ -268,18 +241,29 @@ class Service:
 
     def bound_port(self) -> int:
         """The port that answers, also where the configuration left it to the system (0)."""
-        return self.port
+        return self.web.port
+
+    @property
+    def app(self) -> FastAPI:
+        """The ASGI app of the page and the API."""
+        return self.web.app
+
+    def _make_app(self) -> FastAPI:
+        from monitor.api.app import create_app
+        from monitor.page import ROUTERS
+        from monitor.set_up import SetUp
+
+        app = create_app(self.desk, self.people, intake=self.intake, export=self.exporter.zip, trouble=self._trouble_text, pages=ROUTERS)
+        app.state.set_up = SetUp(self.config, self.plan, self.writer, self.clock)
+        return app
+
+    def _page_trouble(self, text: str) -> None:
+        self._stand(troubles.page_away(self.clock(), text), bool(text))
 
     def _thread(self, name: str, run: Callable[..., None], *args: object) -> None:
         thread = threading.Thread(target=run, args=args, name=name, daemon=True)
         self._threads = [t for t in self._threads if t.is_alive() or not t.ident] + [thread]  # months of bells must not pile up
         thread.start()
-
-    def _announce(self) -> None:
-        while not self._stop.wait(0.05):
-            if self._server is not None and self._server.started:
-                self._notify("READY=1")
-                return
 
     # --- sources -------------------------------------------------------------------------------------------------
 
@@ -335,9 +319,7 @@ class Service:
     def _after_change(self) -> None:
         """Something was found and is durable: deliver it, and tell the pages that are open."""
         self.courier.wake()
-        feed = getattr(self.app.state, "feed", None) if hasattr(self, "app") else None
-        if feed is not None:
-            feed.changed()
+        self.web.changed()
 
     def _record(self, conn: Connection, kind: str, body: Mapping[str, Any], at: Instant, by: str) -> object:
         return ledger.append(conn, kind, body, at, by, entered_at=self.clock())

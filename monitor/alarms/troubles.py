@@ -91,6 +91,16 @@ def certificate_due(name: str, since: Instant, text: str, *, over: bool) -> Caus
     )  # fmt: skip
 
 
+def page_away(since: Instant, error: str) -> Cause:
+    """The page and the API do not answer: no entry can be made on a phone, and the links in messages lead nowhere."""
+    return Cause(
+        key_of("page"), "the page does not answer", "the monitor", since,
+        f"Judging and the bells go on. It is tried again every minute. The trouble: {error}",
+        "high", limit="a page that answers", nags=False,
+        do=("Write down by hand what is to be entered. Restart the service; if that does not help, tell who maintains the program.",),
+    )  # fmt: skip
+
+
 def heartbeat_failing(since: Instant, where: str, error: str) -> Cause:
     """The beat to the outside does not arrive: those who watch over this monitor hear nothing from it."""
     return Cause(

@@ -46,11 +46,10 @@ def run_service(config: Path) -> int:
         signal.signal(number, lambda *_: service.stop())
     service.bind()
     service.start()
-    spare_what_stands()
     code = service.people.first_run_code()
     where = service.url()
     if code:
         print(f"Nobody can sign in yet. Open {where}first-run on this machine and enter the code {code}", file=sys.stderr)
     print(f"Larderer watches {service.plan.site.name}: {where}", file=sys.stderr)
-    service.run_server()
+    service.run_server(spare_what_stands)
     return 0

@@ -244,26 +244,6 @@ def test_service_s_time_goes_on_when_the_clock_is_set_back() -> None:
     assert clock() == START + 2 * DAY
 
 
-def test_start_checks_the_end_of_the_ledger(site: Site) -> None:
-    """A record changed while the service was down rings at the start, with the entry's number, and it goes on."""
-    site.send(Reading("core-1", site.now, 3.0))
-    site.tick(11)
-    site.service.close()
-    from monitor.store.database import Store
-
-    with Store(site.config.data / "larderer.sqlite") as store, store.write() as conn:
-        conn.execute(text("DROP TRIGGER ledger_no_update"))
-        conn.execute(text("UPDATE ledger SET at = at + 1 WHERE seq = 2"))
-    site.open()
-    assert "entry 2" in _entries(site, "check")[0].body["faults"][0]
-    assert "store-sound" in site.ringing()
-
-
-def _entries(site: Site, kind: str) -> list[ledger.Entry]:
-    with site.service.store.read() as conn:
-        return list(ledger.entries(conn, kind=kind))
-
-
 def test_deviation_is_filled_in_with_what_was_judged_and_measured(site: Site) -> None:
     """From when to when, the worst reading with its instant, the lot that is on hold; all of it in the ledger."""
     site.service.desk.start_lot(ODILE, "juniper-links", lot="J-0412")

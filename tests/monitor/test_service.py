@@ -66,7 +66,7 @@ def house(tmp_path: Path) -> Iterator[House]:
 def test_port_that_is_taken_is_one_sentence(house):
     """It is told before anything is judged, with what to do."""
     with socket.create_server(("127.0.0.1", 0)) as other:
-        house.service.port = other.getsockname()[1]
+        house.service.web.port = other.getsockname()[1]
         with pytest.raises(RefusedError, match=r"port \d+ of 127.0.0.1 cannot be taken .*write another under \[server\] in larderer.toml"):
             house.service.bind()
 
@@ -74,8 +74,8 @@ def test_port_that_is_taken_is_one_sentence(house):
 def test_port_left_to_the_system_is_known_before_anything_answers(house):
     """What is printed at the start is where the page will be."""
     house.service.bind()
-    assert house.service.url() == f"http://127.0.0.1:{house.service.port}/"
-    assert house.service.port != 0
+    assert house.service.url() == f"http://127.0.0.1:{house.service.web.port}/"
+    assert house.service.web.port != 0
 
 
 def test_end_asked_for_during_the_start_is_heard(house):

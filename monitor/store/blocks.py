@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import json
 from bisect import bisect_left
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection
 
 from monitor import chain
 from monitor.errors import StoreDamaged
+from monitor.store.dialect import plain
 from monitor.store.schema import tip
 from rules.reading import HOUR, Instant
 
@@ -41,27 +41,28 @@ class Tip:
 
 def read(conn: Connection) -> Tip:
     """The tip as stored; that of an empty store where nothing was written yet."""
-    row = conn.execute(select(tip).where(tip.c.id == 1)).one_or_none()
+    row = conn.exec_driver_sql(_READ).fetchone()
     if row is None:
         return Tip(0, chain.GENESIS, 1, 1, chain.Frontier(), [])
-    if len(row.frontier) % chain.HASH_BYTES or len(row.frontier) // chain.HASH_BYTES != (row.next_seq - row.first_seq).bit_count():
+    ledger_seq, ledger_hash, first_seq, next_seq, frontier, spans = row
+    if len(frontier) % chain.HASH_BYTES or len(frontier) // chain.HASH_BYTES != (next_seq - first_seq).bit_count():
         raise StoreDamaged("the state of the open block of readings (table tip) is not sound; restore the newest backup")
-    frontier = chain.Frontier(row.next_seq - row.first_seq, row.frontier)
-    return Tip(row.ledger_seq, row.ledger_hash, row.first_seq, row.next_seq, frontier, json.loads(row.spans))
+    return Tip(ledger_seq, ledger_hash, first_seq, next_seq, chain.Frontier(next_seq - first_seq, frontier), json.loads(spans))
 
 
 def write(conn: Connection, now: Tip) -> None:
     """Store the tip, in the transaction of what it describes."""
-    values: dict[str, Any] = {
-        "ledger_seq": now.ledger_seq,
-        "ledger_hash": now.ledger_hash,
-        "first_seq": now.first_seq,
-        "next_seq": now.next_seq,
-        "frontier": now.frontier.state(),
-        "spans": json.dumps(now.spans, separators=(",", ":")),
-    }
-    if conn.execute(update(tip).where(tip.c.id == 1).values(values)).rowcount == 0:
-        conn.execute(insert(tip).values(id=1, **values))
+    spans = json.dumps(now.spans, separators=(",", ":"))
+    values = (now.ledger_seq, now.ledger_hash, now.first_seq, now.next_seq, now.frontier.state(), spans)
+    if conn.exec_driver_sql(plain(conn, _UPDATE), values).rowcount == 0:
+        conn.exec_driver_sql(plain(conn, _INSERT), values)
+
+
+# Read and written with every group of readings and every entry of the ledger.
+_COLUMNS = ("ledger_seq", "ledger_hash", "first_seq", "next_seq", "frontier", "spans")
+_READ = f"SELECT {', '.join(_COLUMNS)} FROM {tip.name} WHERE id = 1"
+_UPDATE = f"UPDATE {tip.name} SET {', '.join(f'{column} = ?' for column in _COLUMNS)} WHERE id = 1"
+_INSERT = f"INSERT INTO {tip.name} (id, {', '.join(_COLUMNS)}) VALUES (1, {', '.join('?' * len(_COLUMNS))})"
 
 
 def widen(spans: Spans, at: Instant) -> None:
@@ -80,9 +81,12 @@ def widen(spans: Spans, at: Instant) -> None:
         _join(spans, min(range(len(spans) - 1), key=lambda i: spans[i + 1][0] - spans[i][1]))
 
 
-def cover(spans: Spans, instants: Iterable[Instant]) -> None:
+def cover(spans: Spans, instants: Sequence[Instant]) -> None:
     """Make `spans` cover each of these; as `widen` for one after the other."""
     last = spans[-1] if spans else None
+    if last is not None and instants and last[0] <= min(instants) and (newest := max(instants)) <= last[1] + SPAN_JOIN:
+        last[1] = max(last[1], newest)
+        return
     for at in instants:
         if last is not None and last[0] <= at <= last[1] + SPAN_JOIN:
             if at > last[1]:  # noqa: PLR1730 — max() costs a call for each reading

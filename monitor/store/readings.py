@@ -13,11 +13,11 @@ from heapq import merge
 from itertools import chain as chain_of
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, Table, and_, delete, func, insert, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, Table, and_, delete, func, insert, select
 
 from monitor import chain
 from monitor.store import blocks, dialect, evidence
-from monitor.store.dialect import put_rows, rows_at, streamed, upsert
+from monitor.store.dialect import plain, put_rows, rows_at, streamed
 from monitor.store.evidence import FUTURE_AHEAD, is_future
 from monitor.store.schema import fault, newest, probe_name, reading
 from rules.reading import Fault, Instant, Reading
@@ -82,16 +82,16 @@ def leaf(item: Reading | Fault, received_at: Instant, seq: int) -> dict[str, Any
 def leaf_bytes(item: Reading | Fault, received_at: Instant, seq: int) -> bytes:
     """The canonical JSON of `leaf`; written out for a plain reading, which nearly all are."""
     if isinstance(item, Reading) and not item.suspect and item.offset_c == 0.0:
-        return (
-            f'{{"at":{item.at},"celsius":{item.celsius!r},"offset_c":0.0,"probe":{_json_text(item.probe)},'
-            f'"received_at":{received_at},"seq":{seq},"suspect":""}}'
-        ).encode()
+        return _PLAIN_LEAF % (item.at, item.celsius, _json_text(item.probe), received_at, seq)
     return chain.canonical(leaf(item, received_at, seq))
 
 
+_PLAIN_LEAF = b'{"at":%d,"celsius":%a,"offset_c":0.0,"probe":%b,"received_at":%d,"seq":%d,"suspect":""}'
+
+
 @cache
-def _json_text(name: str) -> str:
-    return chain.canonical(name).decode("utf-8")
+def _json_text(name: str) -> bytes:
+    return chain.canonical(name)
 
 
 def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
@@ -104,16 +104,18 @@ def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
     ids = probe_ids(conn, {arrival.item.probe for arrival in arrivals})
     tip = blocks.read(conn)
     done: list[Stored] = []
+    leaves: list[bytes] = []
+    instants: list[Instant] = []
     rows: list[tuple[Any, ...]] = []
     faults: list[tuple[Any, ...]] = []
     newest_reading: dict[int, tuple[Any, ...]] = {}
-    newest_fault: dict[int, dict[str, Any]] = {}
+    newest_fault: dict[int, tuple[Any, ...]] = {}
     # What nearly every arrival is costs no more than it must: this is the hottest loop of the store.
     for seq, (given, received_at, _outcome) in enumerate(arrivals, tip.next_seq):
         item, at, probe = given, given.at, ids[given.probe]
         ahead = at > received_at + FUTURE_AHEAD
         if isinstance(item, Reading):
-            _, _, celsius, offset_c, suspect, _ = item
+            name, _, celsius, offset_c, suspect, _ = item
             if celsius == 0.0 or offset_c != 0.0 or type(celsius) is not float or type(offset_c) is not float:
                 # SQLite keeps no negative zero, and the leaf must hash alike before and after storing.
                 celsius, offset_c = float(celsius) + 0.0, float(offset_c) + 0.0
@@ -122,59 +124,75 @@ def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
             rows.append(row)
             if not ahead and (probe not in newest_reading or newest_reading[probe][0] <= at):
                 newest_reading[probe] = row
+            if suspect or offset_c != 0.0:
+                leaves.append(leaf_bytes(item, received_at, seq))
+            else:  # as `leaf_bytes`
+                leaves.append(_PLAIN_LEAF % (at, celsius, _json_text(name), received_at, seq))
         else:
             if "\0" in item.raw or "\0" in item.reason:  # PostgreSQL keeps no text with it, and a copy has to hash alike on either
                 item = item._replace(raw=item.raw.replace("\0", "\\x00"), reason=item.reason.replace("\0", "\\x00"))
             faults.append((at, probe, seq, item.reason, item.raw, received_at))
-            if not ahead and (probe not in newest_fault or newest_fault[probe]["fault_at"] <= at):
-                newest_fault[probe] = {"probe": probe, "fault_at": at, "fault_reason": item.reason}
-        done.append(Stored(item, received_at, seq))
-    tip.frontier.extend([chain.leaf_hash(leaf_bytes(*one)) for one in done])
-    blocks.cover(tip.spans, (one.item.at for one in done))
+            if not ahead and (probe not in newest_fault or newest_fault[probe][1] <= at):
+                newest_fault[probe] = (probe, at, item.reason)
+            leaves.append(leaf_bytes(item, received_at, seq))
+        done.append(_stored(Stored, (item, received_at, seq)))
+        instants.append(at)
+    tip.frontier.extend([chain.leaf_hash(one) for one in leaves])
+    blocks.cover(tip.spans, instants)
     tip.next_seq += len(done)
     if rows:
         put_rows(conn, reading, _READING, rows)
     if faults:
         put_rows(conn, fault, _FAULT, faults)
     if newest_reading:
-        put = [{name: value for name, value in zip(_READING, row, strict=True) if name != "seq"} for row in newest_reading.values()]
-        conn.execute(_upsert_reading(conn.dialect.name), put)
+        put = [(probe, at, celsius, offset_c, suspect, got) for at, probe, _, celsius, offset_c, suspect, got in newest_reading.values()]
+        conn.exec_driver_sql(plain(conn, _NEWER_READING), put)
     if newest_fault:
-        conn.execute(_upsert_fault(conn.dialect.name), list(newest_fault.values()))
+        conn.exec_driver_sql(plain(conn, _NEWER_FAULT), list(newest_fault.values()))
     blocks.write(conn, tip)
     return done
 
 
+#: `Stored(*three)` without the call that a named tuple makes of it.
+_stored = tuple.__new__
 _READING = ("at", "probe", "seq", "celsius", "offset_c", "suspect", "received_at")
 _FAULT = ("at", "probe", "seq", "reason", "raw", "received_at")
 
 
-@cache
-def _upsert_reading(name: str) -> Any:
-    put = upsert(name, newest)
-    return put.on_conflict_do_update(
-        index_elements=[newest.c.probe],
-        set_={column: put.excluded[column] for column in ("at", "celsius", "offset_c", "suspect", "received_at")},
-        where=or_(newest.c.at.is_(None), newest.c.at <= put.excluded.at),
+def _newer(*columns: str) -> str:
+    """Puts these columns of a probe in the place of what is as old or older, the first of them being the instant; for both engines."""
+    put, at = ", ".join(f"{column} = excluded.{column}" for column in columns), f"{newest.name}.{columns[0]}"
+    return (
+        f"INSERT INTO {newest.name} (probe, {', '.join(columns)}) VALUES (?{', ?' * len(columns)}) "
+        f"ON CONFLICT (probe) DO UPDATE SET {put} WHERE {at} IS NULL OR {at} <= excluded.{columns[0]}"
     )
 
 
-@cache
-def _upsert_fault(name: str) -> Any:
-    put = upsert(name, newest)
-    return put.on_conflict_do_update(
-        index_elements=[newest.c.probe],
-        set_={column: put.excluded[column] for column in ("fault_at", "fault_reason")},
-        where=or_(newest.c.fault_at.is_(None), newest.c.fault_at <= put.excluded.fault_at),
-    )
+_NEWER_READING = _newer("at", "celsius", "offset_c", "suspect", "received_at")
+_NEWER_FAULT = _newer("fault_at", "fault_reason")
 
 
 def probe_ids(conn: Connection, names: Collection[str]) -> dict[str, int]:
-    """The numbers of probes by name; a name not seen before gets one."""
-    found = {row.name: row.id for row in conn.execute(select(probe_name).where(probe_name.c.name.in_(sorted(names))))}
-    for name in sorted(set(names) - set(found)):
+    """The numbers of probes by name, and maybe of others; a name not seen before gets one.
+
+    They are remembered with the connection, which ends with a transaction that is undone; but not in a transaction that gave a name
+    its number, which may be undone in part. No name is ever taken away.
+    """
+    found: dict[str, int] = conn.info.get(_IDS, {})
+    if found.keys() >= set(names):
+        return found
+    found = {name: number for number, name in conn.exec_driver_sql(f"SELECT id, name FROM {probe_name.name}")}
+    transaction = conn.get_transaction()
+    for name in sorted(set(names) - found.keys()):
         found[name] = conn.execute(insert(probe_name).values(name=name).returning(probe_name.c.id)).scalar_one()
+        conn.info[_NAMED_IN] = transaction
+    if conn.info.get(_NAMED_IN) is not transaction:
+        conn.info[_IDS] = found
+        conn.info.pop(_NAMED_IN, None)
     return found
+
+
+_IDS, _NAMED_IN = "larderer.probe_ids", "larderer.probe_named_in"
 
 
 def at_instants(conn: Connection, keys: Collection[tuple[str, Instant]]) -> dict[tuple[str, Instant], list[Stored]]:

@@ -6,11 +6,14 @@ import random
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlalchemy import Connection
 
 from monitor import chain
+from monitor.errors import InputError
 from monitor.store import blocks, readings
 from monitor.store.database import Store
 from monitor.store.readings import Arrival, Newest
+from monitor.store.writer import Writer
 from rules.quantity import parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Fault, Reading
 
@@ -118,3 +121,34 @@ def test_leaf_written_out_equals_its_canonical_json(celsius: float, at: int, pro
     """The quick way to a leaf's bytes and the plain one give the same bytes, so that a seal is checked by anybody's JSON."""
     item = Reading(probe, at, celsius)
     assert readings.leaf_bytes(item, at + 1, 7) == chain.canonical(readings.leaf(item, at + 1, 7))
+
+
+def test_rows_of_any_number_are_all_kept(store: Store) -> None:
+    """However many come in one transaction, none is left out and each keeps its place."""
+    with store.write() as conn:
+        for count in (1, 3, 4, 99, 100, 101, 257):
+            first = blocks.read(conn).next_seq
+            items = [Reading(f"core-{n % 3}", T0 + first * SECOND + n, n / 7) for n in range(count)]
+            put = readings.store(conn, [Arrival(item, T0 + HOUR) for item in items])
+            assert [one.item for one in put] == items
+            assert list(readings.between(conn, T0 + first * SECOND - 1, T0 + (first + 1) * SECOND - 1)) == put
+
+
+def test_probe_named_in_a_job_that_was_refused_is_named_anew(store: Store) -> None:
+    """The numbers that the writer remembers are those that the store keeps, whatever part of a transaction was undone."""
+
+    def refused(conn: Connection) -> None:
+        for _ in range(2):
+            readings.store(conn, [Arrival(Reading("core-1", T0, 1.0), T0)])
+        raise InputError("refused")
+
+    with Writer(store) as writer:
+        first = [writer.submit(refused), writer.submit(refused)]
+        for n, probe in enumerate(("core-2", "core-1", "core-3", "core-1", "core-2")):
+            arrival = Arrival(Reading(probe, T0 + n, 2.0), T0 + n)
+            writer.submit(lambda conn, arrival=arrival: readings.store(conn, [arrival]))  # type: ignore[misc]
+        writer.submit(lambda conn: None).result()
+        assert all(isinstance(one.exception(), InputError) for one in first)
+    with store.read() as conn:
+        assert [s.item.probe for s in readings.between(conn, 0, T0 + HOUR)] == ["core-2", "core-1", "core-3", "core-1", "core-2"]
+        assert len(readings.newest_by_probe(conn)) == 3

@@ -1,0 +1,232 @@
+"""deploy/install, its upgrade, its way back and deploy/uninstall, done for real on a board that boots (`tests/deploy/booted.py`).
+
+Real in both: root, systemd as PID 1, its sandboxing of the unit, sd_notify, Debian's Mosquitto, packages from the index, the page.
+Not there: udev, a card that loses what was not yet written, another processor. The default tier lays the board over this machine's own
+root; the full one over a fresh Debian one (debootstrap(8)) that has neither Python nor a broker until deploy/install fetches them.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.deploy import booted
+from tests.deploy.board import PATH, ROOT
+from tests.deploy.booted import BootedBoard, Site
+from tests.missing import not_tested
+from tests.waiting import until
+
+LOT = "J-0412"
+#: Debian's packages that every board has before Larderer comes.
+BARE = "systemd,systemd-sysv,dbus,ca-certificates"
+
+
+@pytest.fixture
+def bare(tmp_path: Path) -> Iterator[Path]:
+    """A fresh Debian root of this machine's release."""
+    debootstrap = shutil.which("debootstrap", path=PATH)
+    if debootstrap is None:
+        not_tested("installing on a fresh Debian was not tried: debootstrap is not installed; install debootstrap")
+    release = re.findall(r"(?m)^VERSION_CODENAME=(\w+)", Path("/etc/os-release").read_text())
+    folder = tmp_path / "debian"
+    done = subprocess.run(
+        [debootstrap, "--variant=minbase", f"--include={BARE}", release[0], str(folder)],
+        capture_output=True, text=True, check=False, env=os.environ | {"PATH": PATH},
+    )  # fmt: skip
+    if done.returncode:
+        not_tested(f"installing on a fresh Debian was not tried: debootstrap said {done.stdout[-300:]}{done.stderr[-300:]}")
+    yield folder
+    shutil.rmtree(folder)
+
+
+@pytest.fixture
+def lower(request: pytest.FixtureRequest) -> Path:
+    """The root that a board is laid over: this machine's, or a fresh Debian."""
+    return Path(request.getfixturevalue("bare") if getattr(request, "param", "") == "bare" else "/")
+
+
+@pytest.fixture
+def board(may_boot: None, lower: Path, tmp_path: Path) -> Iterator[BootedBoard]:
+    """A booted board; nothing is installed yet."""
+    one = BootedBoard(lower, tmp_path / "board")
+    try:
+        one.boot()
+        yield one
+    finally:
+        one.end()
+
+
+@pytest.fixture
+def may_boot(tmp_path: Path) -> None:
+    """Skips, aloud, where no board can be booted."""
+    lacking = booted.why_not(tmp_path / "tried")
+    if not lacking and not booted.index_answers(tmp_path / "packages"):
+        lacking = "the package index cannot be reached"
+    if lacking == "it needs root":
+        pytest.skip("NOT TESTED: installing on a board that boots was not tried, it needs root; run the tests as root")
+    if lacking:
+        not_tested(f"installing on a board that boots was not tried: {lacking}")
+
+
+def give_plan(board: BootedBoard) -> None:
+    """Write the plan, as whoever installs does before the service can start."""
+    (board.root / "etc/larderer").mkdir(exist_ok=True)
+    shutil.copy(ROOT / "monitor/demo/plan.toml", board.root / "etc/larderer/plan.toml")
+
+
+def traces(board: BootedBoard) -> dict[str, tuple[object, ...]]:
+    """Every file, link and folder that an install may write: what it is, whose, and when it was written."""
+    found: dict[str, tuple[object, ...]] = {}
+    for place in ("opt/larderer", "usr/local/bin", "etc"):
+        for path in (board.root / place).rglob("*"):
+            if "__pycache__" not in path.parts:  # made by the running program itself
+                status = path.lstat()
+                found[str(path)] = (status.st_mode, status.st_uid, status.st_gid, status.st_mtime_ns, status.st_size)
+    return found
+
+
+def running(board: BootedBoard) -> dict[str, str]:
+    """The processes of the service and the broker."""
+    return {unit: board.shown(unit, "MainPID")["MainPID"] for unit in ("larderer", "mosquitto")}
+
+
+def assert_watching(board: BootedBoard) -> None:
+    """The unit is enabled, has told READY, runs as its own user, and the page answers."""
+    assert board.run("systemctl", "is-enabled", "larderer", "mosquitto").stdout.split() == ["enabled", "enabled"]
+    told = board.shown("larderer", "Type", "ActiveState", "SubState", "MainPID")
+    assert (told["Type"], told["ActiveState"], told["SubState"]) == ("notify", "active", "running")
+    status = board.run("cat", f"/proc/{told['MainPID']}/status").stdout
+    own = board.run("id", "-u", "larderer").stdout.strip()
+    assert re.findall(r"(?m)^Uid:\s+(\d+)", status) == [own]
+    assert re.findall(r"(?m)^CapEff:\s+(\w+)", status) == ["0" * 16]
+    health = board.ask("GET", "/api/v1/health")
+    assert (health[0], json.loads(health[2])["status"]) == (200, "ok")
+    assert board.ask("GET", "/sign-in")[0] == 200
+
+
+def begin_lot(board: BootedBoard) -> Site:
+    """Sign in, start a lot whose grind is to stay at 34 °F or less, and put a probe in."""
+    site = Site(board)
+    site.sign_in()
+    site.post("/lots", {"product": "juniper-links", "lot": LOT})
+    site.post(f"/lots/{LOT}/placements", {"probe": "core-1"})
+    return site
+
+
+def assert_gone(board: BootedBoard) -> None:
+    """Nothing of the program, its unit or its part of the broker is left, and the broker runs without it."""
+    assert board.shown("larderer", "LoadState")["LoadState"] == "not-found"
+    for place in ("opt/larderer", "usr/local/bin/larderer", "etc/mosquitto/conf.d/larderer.conf"):
+        assert not os.path.lexists(board.root / place), place
+    left = [path.name for path in (board.root / "etc/systemd").rglob("*larderer*")]
+    assert left == []
+    assert board.shown("mosquitto", "ActiveState")["ActiveState"] == "active"
+
+
+def test_board_is_installed_watches_and_is_taken_off_again(board: BootedBoard) -> None:
+    """An install puts a watching service there, the next one changes nothing, and taking it off keeps the records."""
+    place = board.bring()
+    give_plan(board)
+    board.install(place)
+    assert_watching(board)
+    site = begin_lot(board)
+    site.push("core-1", 30.0)
+    assert site.verdict(LOT, "grind cold") == "open"
+    site.push("core-1", 41.0)
+    until(lambda: site.verdict(LOT, "grind cold") == "deviated", "the reading was not judged")
+    before, pids = traces(board), running(board)
+    board.install(place)
+    after = traces(board)
+    assert {path for path in before | after if before.get(path) != after.get(path)} == set()
+    assert running(board) == pids
+    board.run(f"{place}/deploy/uninstall")
+    assert_gone(board)
+    assert (board.root / "var/lib/larderer/larderer.sqlite").is_file()
+    assert (board.root / "etc/larderer/plan.toml").is_file()
+
+
+def newer(folder: Path) -> Path:
+    """A checkout of another version: a line of the program is other than in this one."""
+    for part in booted.PARTS:
+        if (ROOT / part).is_dir():
+            shutil.copytree(ROOT / part, folder / part, ignore=shutil.ignore_patterns("__pycache__"))
+        else:
+            folder.mkdir(exist_ok=True)
+            shutil.copy2(ROOT / part, folder / part)
+    with (folder / "monitor/__init__.py").open("a") as file:
+        file.write("# a newer version\n")
+    return folder
+
+
+def version(board: BootedBoard, link: str = "current") -> str:
+    """The version that a link of the program names."""
+    return os.readlink(board.root / "opt/larderer" / link)
+
+
+@pytest.mark.full
+@pytest.mark.timeout(1200)
+@pytest.mark.parametrize("lower", ["bare"], indirect=True)
+def test_board_lives_through_upgrade_power_cut_and_the_way_back(board: BootedBoard, tmp_path: Path) -> None:
+    """On a fresh Debian the lot of the first day goes on through everything that befalls the board, and own settings stay."""
+    old, new = board.bring(), board.bring("newer", newer(tmp_path / "newer"))
+    give_plan(board)
+    board.install(old)
+    assert_watching(board)
+    site = begin_lot(board)
+    first = version(board)
+    config = board.root / "etc/larderer/larderer.toml"
+    config.write_text(config.read_text() + "\n# mine\n")
+    (board.root / "etc/mosquitto/conf.d/site.conf").write_text("# mine\n")
+    site.push("core-1", 41.0)
+    until(lambda: site.verdict(LOT, "grind cold") == "deviated", "the reading was not judged")
+
+    board.install(new)
+    assert_watching(board)
+    second = version(board)
+    assert (second != first, version(board, "before")) == (True, first)
+    assert site.verdict(LOT, "grind cold") == "deviated"
+    copies = "/var/lib/larderer/before-upgrade"
+    assert [path.name for path in (board.root / copies[1:]).iterdir()] == [f"{first}-to-{second}.sqlite"]
+    board.run("larderer", "verify", f"{copies}/{first}-to-{second}.sqlite")
+
+    board.cut()
+    board.boot()
+    until(lambda: board.shown("larderer", "ActiveState")["ActiveState"] == "active", "the service did not come back by itself", 120)
+    assert_watching(board)
+    board.publish("core-1", 30.5)
+    until(lambda: newest_f(site, "core-1") == 30.5, "no reading came through the broker after the power cut")
+    assert site.verdict(LOT, "cold chain") == "open"
+
+    told = board.install(new, "--roll-back")
+    assert f"larderer restore {copies}/{first}-to-{second}.sqlite" in told
+    until(lambda: board.shown("larderer", "ActiveState")["ActiveState"] == "active", "the version before did not start", 120)
+    assert version(board) == first
+    assert_watching(board)
+    site.push("core-1", 45.0)
+    assert newest_f(site, "core-1") == 45.0
+    until(lambda: site.verdict(LOT, "cold chain") == "deviated", "the version before judged nothing")
+
+    board.run(f"{old}/deploy/uninstall")
+    assert_gone(board)
+    assert config.read_text().endswith("# mine\n")
+    assert (board.root / "etc/mosquitto/conf.d/site.conf").read_text() == "# mine\n"
+    board.install(new)
+    assert_watching(board)
+    assert site.verdict(LOT, "cold chain") == "deviated"
+    board.run("runuser", "-u", "larderer", "--", "larderer", "verify", "--config", "/etc/larderer/larderer.toml")
+    board.run(f"{new}/deploy/uninstall", "--records-too")
+    assert_gone(board)
+    assert not (board.root / "var/lib/larderer").exists()
+
+
+def newest_f(site: Site, probe: str) -> float:
+    """What the page shows of a probe, in °F."""
+    found = next(one for one in site.get("/probes")["probes"] if one["probe"] == probe)
+    return round(found["celsius_c"] * 9 / 5 + 32, 3)

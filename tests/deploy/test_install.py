@@ -6,6 +6,7 @@ import configparser
 import os
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -237,6 +238,35 @@ def starting(folder: Path, line: str, *, fails: bool = False) -> tuple[int, str,
     systemctl.chmod(0o755)
     code, told = shell(f'PATH="$2:$PATH"; opt="$1"; {line}', str(folder / "opt/larderer"), str(tools))
     return code, told, [one for one in asked.read_text().splitlines() if not one.startswith("enable")]
+
+
+def test_everything_is_compiled_at_the_install(tmp_path: Path) -> None:
+    """The service cannot write beside the program: without this it would compile hundreds of modules anew at each start.
+
+    A Python that stands in for the real one puts a module where pip would put the packages, which needs the network.
+    """
+    python = tmp_path / "python"
+    python.write_text(
+        f"""#!/bin/sh
+real={sys.executable}
+case "$*" in
+"-m venv "*)
+    "$real" -m venv --without-pip "$3" && mv "$3/bin/python" "$3/bin/real" && sed "s|^real=.*|real=$3/bin/real|" "$0" >"$3/bin/python" &&
+        chmod +x "$3/bin/python" ;;
+*" pip "*) "$real" -c 'import pathlib, sysconfig; pathlib.Path(sysconfig.get_path("purelib"), "thing.py").write_text("n = 1")' ;;
+*) exec "$real" "$@" ;;
+esac
+""",
+        encoding="utf-8",
+    )
+    python.chmod(0o755)
+    done = subprocess.run(
+        [str(DEPLOY / "install"), "--root", str(tmp_path / "board")],
+        capture_output=True, text=True, check=False, env=os.environ | {"PATH": PATH, "PYTHON": str(python)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    (module,) = (tmp_path / "board/opt/larderer/current").glob("lib/python*/site-packages/thing.py")
+    assert list((module.parent / "__pycache__").glob("thing.*.pyc"))
 
 
 def test_install_cut_short_leaves_the_restart_to_the_next_one(tmp_path: Path) -> None:

@@ -111,6 +111,8 @@ class BoardClock:
         self.boot: Boot | None = None
         #: Whether something of provisional time is still to be put right and judged again.
         self.settling = False
+        #: Where a time begins of which nobody knows how long after the time before it: the starts of boots without the time.
+        self.blind: tuple[Instant, ...] = ()
         #: Counts the changes from provisional to trusted time and back, so that who keeps a stamp can say of which it is.
         self.epoch = 0
         self._change = threading.Lock()
@@ -131,6 +133,16 @@ class BoardClock:
         """Whether verdicts are provisional: time is, or what was stored while it was is not yet put right and judged again."""
         return self.provisional or self.settling
 
+    def doubtful(self, since: Instant, until: Instant | None) -> bool:
+        """Whether nobody knows yet how long a stretch lasted that began at `since`; `until` None: up to now.
+
+        While what was stored is being put right every stretch that reaches into that time is: of its stamps some are right already.
+        """
+        end = self() if until is None else until
+        if self.provisional:
+            return any(since < begun <= end for begun in self.blind)
+        return self.settling and (self.boot is None or end >= min(self.boot.since, *self.blind))
+
     @property
     def lift(self) -> Span:
         """How far time is from the system's clock; 0 once that is followed."""
@@ -143,6 +155,7 @@ class BoardClock:
         if was is not None and was.id and was.id == name:
             self.boot = was  # the steady clock ran on: how long nobody watched is known
             self._lifted_by = was.offset - was.wall_offset
+            self.blind = (*(one.since for one in undated(conn)), was.since)
             return was, was
         newest = known = newest_instant(conn)
         if was is not None and was.provisional:
@@ -155,6 +168,7 @@ class BoardClock:
         place, event = blocks.read(conn).next_seq, events.last_seq(conn)
         self.boot = Boot(name, provisional, now - steady, wall - steady, now, known, place, event)
         self._lifted_by = now - wall
+        self.blind = (*(one.since for one in undated(conn)), now)
         remember(conn, self.boot)
         return self.boot, was
 

@@ -22,13 +22,14 @@ from typing import Any
 import structlog
 from sqlalchemy import Connection, func, select
 
-from monitor import late, ledger
+from monitor import ledger
 from monitor.alarms import causes
 from monitor.alarms.alarms import Alarms
 from monitor.config import Config
 from monitor.days import day_span
 from monitor.errors import ExportError, MonitorError
 from monitor.export.onward import Onward
+from monitor.provisional import unsettled
 from monitor.store import plans
 from monitor.store.database import Store
 from monitor.store.schema import recall
@@ -100,7 +101,7 @@ class Exporter:
         home = self._config.data / "exports" / self._site.id
         with self._store.read() as conn:
             # The day is exported once what came late is judged, not twice; should that not end, it is exported all the same.
-            waiting = late.waiting(conn) is not None
+            waiting = bool(unsettled(conn))
             after = EXPORT_AFTER + (LATE_AT_MOST if waiting else 0)
             missing = [d for d in days if day_span(d, zone)[1] + after <= now and not self._is_made(home, d, judged=not waiting)]
             changed = [] if waiting else [d for d in self._recalled(conn, home) if d not in missing]

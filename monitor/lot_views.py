@@ -11,6 +11,7 @@ from sqlalchemy import Connection
 from monitor import lot_log, lot_results
 from monitor.errors import NotFoundError
 from monitor.parts import Pipeline
+from monitor.provisional import doubt
 from monitor.recalls import Recalled
 from monitor.store import events, readings
 from monitor.store.database import Store
@@ -50,9 +51,10 @@ class LotViews:
         """One lot.
 
         `lot, product, product_name, started, ended, step, step_since` (None where it advanced by itself), `steps_now` (two while
-        it straddles), `awaits` (the step a person must confirm, or ""), `asked` (since when), `verdict, summary`, `forecasts` (where its
-        cores are heading: `step, limit, kind, probe, to_c, expected, earliest, latest, due, hold_s, air_c, read, text`); `placed` (probe to
-        instant), `free_probes` (core probes in no lot), `steps` (names in order), `limits` (of the Judge JSON), and
+        it straddles), `awaits` (the step a person must confirm, or ""), `asked` (since when), `verdict`, `provisional` ("time", "verdicts"
+        or "": what is), `summary`, `forecasts` (where its cores are heading: `step, limit, kind, probe, to_c, expected, earliest, latest,
+        due, hold_s, air_c, read, text`); `placed` (probe to instant), `free_probes` (core probes in no lot), `steps` (names in order),
+        `limits` (of the Judge JSON), and
         `entries` (`seq, at, entered, event, name, value, by, undone`). Raises NotFoundError.
         """
         reports = self._reports()
@@ -144,6 +146,7 @@ class LotViews:
             "awaits": report["prompt"]["to"] if report and report["unconfirmed"] else "",
             "asked": report["prompt"]["at"] if report and report["unconfirmed"] else None,
             "verdict": report["verdict"] if report else "open" if log.open else "unproven",
+            "provisional": doubt(self.clock),
             "summary": _summary(report) if report else "" if log.open else _NOTHING_KEPT,
             "forecasts": self._forecasts(log.lot) if log.open else [],
         }

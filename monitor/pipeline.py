@@ -18,17 +18,19 @@ from monitor import late, ledger
 from monitor.alarms import causes
 from monitor.alarms.alarms import Alarms
 from monitor.check_watch import CheckWatch
+from monitor.clock_board import BoardClock
 from monitor.deviations import Deviations
 from monitor.errors import RefusedError, StoreDamaged, StoreUnavailable
 from monitor.judging import CORRECTION, FINDING, Correction, Judged, Judging
 from monitor.probe_watch import ProbeWatch
+from monitor.provisional import held
 from monitor.recalls import Recalled
 from monitor.store import blocks, events, plans, readings
 from monitor.store.readings import Arrival, Stored
 from monitor.store.trouble import translate
 from rules.errors import EventError
 from rules.finding import Finding
-from rules.plan import Plan
+from rules.plan import Limit, Plan
 from rules.quantity import format_instant
 from rules.reading import MINUTE, Event, Instant, LotEvent, Span
 
@@ -246,8 +248,13 @@ class Pipeline:
                 raise
 
     def report(self) -> dict[str, Any]:
-        """The Judge JSON of this instant; from any thread. While judging has stopped, as far as it came."""
-        return self.judging.report()
+        """The Judge JSON of this instant; from any thread. While judging has stopped, as far as it came.
+
+        While time is provisional, with what a longer power cut could take back as open (`monitor/provisional.py`).
+        """
+        with self.judging.lock:
+            report = self.judging.report()
+            return held(report, self._clock, self._limit) if isinstance(self._clock, BoardClock) else report
 
     def forecasts(self) -> dict[str, list[dict[str, Any]]]:
         """Where the cores of each open lot are heading (`rules.lot_forecast`); from any thread."""
@@ -305,7 +312,10 @@ class Pipeline:
 
     def _tell_one(self, conn: Connection, finding: Finding, now: Instant) -> None:
         product, plan = self._product(finding.lot)
-        self._note(conn, FINDING, {**finding._asdict(), "product": product}, finding.at)
+        body = {**finding._asdict(), "product": product}
+        if isinstance(self._clock, BoardClock) and self._clock.unsettled:
+            body["provisional"] = True
+        self._note(conn, FINDING, body, finding.at)
         self.deviations.open(conn, finding, plan, now, product)
         cause = causes.from_finding(finding, plan, product)
         if cause is not None:
@@ -316,6 +326,13 @@ class Pipeline:
     def _note(self, conn: Connection, kind: str, body: Mapping[str, Any], at: Instant, by: str = "") -> None:
         """Write to the ledger by the service's own clock."""
         ledger.append(conn, kind, body, at, by, entered_at=self._clock())
+
+    def _limit(self, where: str, step: str, name: str) -> Limit | None:
+        lot = self.judging.engine.lots.get(where)
+        if lot is None:
+            return next((one for s in self.plan.standing if s.room == where for one in s.limits if one.name == name), None)
+        run = lot.runs.get(f"{step}/{name}")
+        return None if run is None else run.limit
 
     def _product(self, lot_id: str) -> tuple[str, Plan]:
         lot = self.judging.engine.lots.get(lot_id)

@@ -19,7 +19,7 @@ from typing import IO, TYPE_CHECKING, Any
 import structlog
 from sqlalchemy import Connection
 
-from monitor import ledger, people
+from monitor import ledger, people, provisional
 from monitor.alarms import causes, troubles
 from monitor.alarms.alarms import Alarms
 from monitor.alarms.bells import make_bells
@@ -100,7 +100,10 @@ class Service:
         url = config.store_url.reveal() or str(config.data / "larderer.sqlite")
         self.store = Store(url).open()
         self.writer = Writer(self.store)
-        self.alarms = Alarms(config, self.plan.site, self._record, link_maker(config, secret), self._status, code_maker(secret))
+        self.alarms = Alarms(
+            config, self.plan.site, self._record, link_maker(config, secret), self._status, code_maker(secret),
+            lambda: provisional.remark(self.clock),
+        )  # fmt: skip
         self.deviations = Deviations(config, self._record, self.alarms.reset, people.workers)
         self.judging = Judging(self.plan)
         self._sources = Sources()
@@ -145,7 +148,7 @@ class Service:
         self.desk = Desk(
             self.store, self.writer, self.plan, self.pipeline, self.alarms, self.deviations, clock=self.clock, link_secret=secret
         )
-        self.exporter = Exporter(config, self.plan.site, self.store, self.writer, self.alarms, self.clock, self.pipeline.report)
+        self.exporter = Exporter(config, self.plan.site, self.store, self.writer, self.alarms, self.clock, self.judging.report)
         self.web = Web(config, self._make_app, self._page_trouble)
         self.drivers: Sequence[Driver] = self._drivers() if drivers is None else drivers
         self._stop = threading.Event()
@@ -355,7 +358,8 @@ class Service:
         heard = [engine.heard(p.id) for p in self.plan.probes]
         lately = sum(at is not None and now - at <= p.silent_after for p, at in zip(self.plan.probes, heard, strict=True))
         tip = ledger.head(conn)
-        return f"{lots} open lots, {lately} of {len(heard)} probes heard lately. Ledger {tip.seq}, head {tip.hash}."
+        text = f"{lots} open lots, {lately} of {len(heard)} probes heard lately. Ledger {tip.seq}, head {tip.hash}."
+        return f"{text} {told}" if (told := provisional.remark(self.clock)) else text
 
     def _about(self) -> Mapping[str, object]:
         """What a heartbeat tells: the ledger's place and head, which somebody elsewhere then has."""

@@ -45,10 +45,14 @@ class Alarms:
         link: LinkMaker | None = None,
         status: Callable[[Connection], str] | None = None,
         code: CodeMaker | None = None,
+        remark: Callable[[], str] = lambda: "",
     ) -> None:
-        """`link` makes acknowledge links, `code` what a message is answered with; `status` adds a sentence to the daily *all well*."""
+        """`link` makes acknowledge links, `code` what a message is answered with; `status` adds a sentence to the daily *all well*.
+
+        `remark` gives a sentence that every message carries just now, or none.
+        """
         self._config, self._record = config, record
-        self._ladder = Ladder(config, site, link, code)
+        self._ladder = Ladder(config, site, link, code, remark)
         self._all_well = AllWell(config, site, self._ladder, status)
 
     # ---- the condition ----

@@ -39,8 +39,10 @@ def link_maker(config: Config, key: bytes) -> LinkMaker | None:
 class Ladder:
     """Turns due rungs into outbox rows, by configuration."""
 
-    def __init__(self, config: Config, site: Site, link: LinkMaker | None, code: CodeMaker | None = None) -> None:
-        self.config, self.site, self._link, self._code = config, site, link, code
+    def __init__(
+        self, config: Config, site: Site, link: LinkMaker | None, code: CodeMaker | None = None, remark: Callable[[], str] = lambda: ""
+    ) -> None:
+        self.config, self.site, self._link, self._code, self._remark = config, site, link, code, remark
         self.things: dict[str, BellConfig] = {b.id: b for b in config.bells if b.topic}
 
     def rungs(self, priority: str) -> list[Rung]:
@@ -133,11 +135,11 @@ class Ladder:
         older = outbox.undelivered(conn, number, target)
         message_id = older or outbox.next_message_id(conn)
         link = self._link(number, target.person, now) if self._link and target.person else ""
-        values = {
-            "priority": cause.priority,
-            "title": message.title(cause, number, self.site),
-            "body": message.body(cause, number, self.site, message_id, link, mark, answer=self._answer(message_id, number, target.person)),
-        }
+        told = self._remark()
+        text = message.body(
+            cause, number, self.site, message_id, link, mark, (told,) if told else (), self._answer(message_id, number, target.person)
+        )
+        values = {"priority": cause.priority, "title": message.title(cause, number, self.site), "body": text}
         if older:
             outbox.rewrite(conn, older, **values)
         else:

@@ -13,6 +13,11 @@ from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
 When = Annotated[str, WithJsonSchema({"type": "string", "format": "date-time"})]
 #: How a watch, a limit or a lot stands.
 Verdict = Literal["open", "met", "deviated", "unproven"]
+#: What is provisional since the board started without the right time.
+Provisional = Annotated[
+    Literal["", "time", "verdicts"],
+    Field(description='"time": every time and verdict; "verdicts": time is known, and what was read before is being judged again.'),
+]
 #: `next` of a list.
 Next = Annotated[str | None, Field(description="The `after` of the page that follows; null: this is the last.")]
 

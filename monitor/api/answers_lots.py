@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, Field
 
-from monitor.api.answers import Answer, Next, Verdict, When, shown
+from monitor.api.answers import Answer, Next, Provisional, Verdict, When, shown
 
 _FORECAST = {
     "step": "cook", "limit": "lethality", "kind": "lethality", "probe": "core-1", "to_c": 62.778, "expected": "2026-03-02T19:20:00Z",
@@ -17,7 +17,7 @@ _FORECAST = {
 _LINE = {
     "lot": "J-0412", "product": "juniper-links", "product_name": "Juniper venison-and-pork links", "started": "2026-03-02T14:00:00Z",
     "ended": None, "step": "cook", "step_since": "2026-03-02T17:30:00Z", "steps_now": ["cook"], "awaits": "", "asked": None,
-    "verdict": "open", "summary": "lethality: 120 s of 240 s held", "forecasts": [_FORECAST],
+    "verdict": "open", "provisional": "", "summary": "lethality: 120 s of 240 s held", "forecasts": [_FORECAST],
 }  # fmt: skip
 _WATCH = {
     "probe": "core-1", "verdict": "met", "at": "2026-03-02T19:04:10Z", "margin": {"seconds": 95},
@@ -90,6 +90,7 @@ class LotLine(Answer):
     awaits: str = Field(description="The step that a person must confirm, or blank.")
     asked: When | None
     verdict: Verdict
+    provisional: Provisional
     summary: str
     forecasts: list[ForecastLine]
 

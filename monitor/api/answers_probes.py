@@ -7,7 +7,7 @@ from typing import Literal
 
 from pydantic import BaseModel, Field
 
-from monitor.api.answers import Answer, Next, When, shown
+from monitor.api.answers import Answer, Next, Provisional, When, shown
 
 _CHECK = {
     "id": 12, "probe": "core-1", "at": "2026-03-02T13:00:00Z", "entered": None, "method": "ice-point", "reference": "ice point",
@@ -246,9 +246,10 @@ class SessionShown(Answer):
 class HealthShown(Answer):
     """How the service is."""
 
-    model_config = shown({"status": "ok", "newest_reading_age_s": 1.2, "version": "0.1.0"})
+    model_config = shown({"status": "ok", "newest_reading_age_s": 1.2, "provisional": "", "version": "0.1.0"})
     status: Literal["ok", "trouble"]
     newest_reading_age_s: float | None
+    provisional: Provisional
     version: str
 
 

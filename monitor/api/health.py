@@ -11,6 +11,7 @@ from fastapi.responses import JSONResponse, Response
 from monitor.api.access import METRICS, OPEN
 from monitor.api.inner import TheDesk
 from monitor.desk import Desk
+from monitor.provisional import doubt
 
 router = APIRouter(prefix="/api/v1", tags=["service"])
 OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
@@ -18,9 +19,14 @@ OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 
 @router.get("/health", dependencies=[Depends(OPEN)])
 def health(desk: TheDesk, request: Request) -> JSONResponse:
-    """`status` (ok or trouble), `newest_reading_age_s`, `version`; 503 in trouble. Names nobody and no place."""
+    """`status` (ok or trouble), `newest_reading_age_s`, `provisional` (time, verdicts or ""), `version`; 503 in trouble. Names nobody."""
     trouble = cast(Callable[[], str], request.app.state.trouble)()
-    body = {"status": "trouble" if trouble else "ok", "newest_reading_age_s": desk.newest_age_s(), "version": request.app.version}
+    body = {
+        "status": "trouble" if trouble else "ok",
+        "newest_reading_age_s": desk.newest_age_s(),
+        "provisional": doubt(desk.clock),
+        "version": request.app.version,
+    }
     return JSONResponse(body, 503 if trouble else 200)
 
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from tempfile import mkdtemp
 from typing import Any
 
-from monitor import chain, late
+from monitor import chain
 from monitor.days import day_span
 from monitor.errors import ExportError, ExportMismatch
 from monitor.export import extract, seals, verify
@@ -27,6 +27,7 @@ from monitor.export.story import Colophon, tell
 from monitor.judge import canonical, judge_files
 from monitor.judging import KEEP_LOTS
 from monitor.keys import SiteKey
+from monitor.provisional import unsettled
 from monitor.store import plans
 from monitor.store.database import Store
 from rules.plan import Plan
@@ -93,10 +94,10 @@ def export_day(
             progress("judging", sum(len(s) for s in arrivals.seqs.values()))
             report = judged(folder, span, loaded, judge)
             (folder / "lots.json").write_text(canonical(report), encoding="utf-8", newline="\n")
-            owed, ended = late.waiting(conn), extract.ended_by(events, until)
+            owed, ended = unsettled(conn), extract.ended_by(events, until)
             # What is being judged anew is in the files already; its corrections make the next revision, which is held against them.
             # An hour more, since the engine lets go now and then only.
-            problems = [] if owed is not None else differences(report, found, live, ended, until, now - KEEP_LOTS + HOUR)
+            problems = [] if owed else differences(report, found, live, ended, until, now - KEEP_LOTS + HOUR)
             manifest = {
                 "format": verify.FORMAT,
                 "site": {"id": site.id, "name": site.name, "timezone": site.timezone},
@@ -113,7 +114,7 @@ def export_day(
                 ],
                 "ledger": {"before": part.before, "first": part.first, "last": part.last, "head": part.head},
                 "problems": problems,
-                "being_judged": "" if owed is None else owed.why(),
+                "being_judged": owed,
                 "key": key.public,
             }
             checks = extract.calibration_checks(conn, known, until)

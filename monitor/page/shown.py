@@ -20,11 +20,11 @@ from sqlalchemy.exc import SQLAlchemyError
 from monitor import errors as ours
 from monitor.api.access import who_asks
 from monitor.api.problems import Problem
-from monitor.clock_board import BoardClock
 from monitor.desk import Desk
 from monitor.page.telling import HAPPENINGS, deviation_words, entry_words, reads
 from monitor.page.words import LOT_MEANINGS, VERDICTS, Words, instant
 from monitor.people import Who
+from monitor.provisional import doubt
 from probes.errors import ProbeError
 from rules.errors import EventError, RulesError
 
@@ -128,7 +128,7 @@ def page(shown: Shown, template: str, *, status: int = 200, **facts: Any) -> HTM
         "trouble": None,
         "values": {},
         "counts": {},
-        "provisional": isinstance(shown.desk.clock, BoardClock) and shown.desk.clock.provisional,
+        "provisional": doubt(shown.desk.clock),
     } | facts
     made = _environment().get_template(template)
     if request.query_params.get("part"):

@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Connection
 
-from monitor import clock_restamp, ledger, people
+from monitor import clock_restamp, judging, ledger, people, provisional
 from monitor.alarms.listing import open_alarms
 from monitor.clock_board import BoardClock, blind_span, remembered
 from monitor.clock_watch import ClockWatch
@@ -73,12 +73,33 @@ source = "invented for this test"
 """
 
 
+#: The same product with limits that ask for at most so long, all of them below their thresholds in these tests but for the gap.
+AT_MOST = (
+    PLAN[: PLAN.index("[[product.step.limit]]")]
+    + """
+[[product.step.limit]]
+name = "warm"
+kind = "exposure"
+place = "core"
+tiers = [{ above = "50 °F", within = "3 h" }]
+source = "invented for this test"
+[[product.step.limit]]
+name = "door"
+kind = "ceiling"
+place = "core"
+max = "38 °F"
+allowed = "3 h"
+source = "invented for this test"
+"""
+)
+
+
 class Board:
     """A machine with a clock that is wrong after a power cut, and the service on it."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, plan: str = PLAN) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / "plan.toml").write_text(PLAN, encoding="utf-8")
+        (folder / "plan.toml").write_text(plan, encoding="utf-8")
         self.config = Config(
             folder / "larderer.toml", folder / "plan.toml", folder / "data", Server(port=0), persons=(Person("Odile Marsh", "operator"),),
             alarms=AlarmsConfig(all_well=None), store=StoreConfig(spare_mb=0, copy_every=0),
@@ -471,6 +492,122 @@ def test_pages_say_that_time_is_provisional(board: Board) -> None:
     assert asyncio.run(told()) == [1] * 7
     board.get_time()
     assert asyncio.run(told()) == [0] * 7
+
+
+@pytest.fixture
+def at_most(tmp_path: Path) -> Iterator[Board]:
+    board = Board(tmp_path, AT_MOST)
+    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
+    board.service.desk.place(ODILE, "J-1", "core-1")
+    yield board
+    board.service.close()
+
+
+def test_limit_that_a_longer_power_cut_would_break_is_not_told_as_met(at_most: Board) -> None:
+    """For the gap judged it is met; it waits, in every answer, until time is known, and is `deviated` and `unproven` then."""
+    board = at_most
+    for _ in range(5):
+        board.read(40)
+    board.power_cut(5 * HOUR, -3 * DAY)
+    for degrees in (40, 40, 30, 30):
+        board.read(degrees)
+    board.service.desk.end(ODILE, "J-1")
+    board.move(SECOND)
+    board.tick()
+    raw = board.service.judging.report()["lots"][0]
+    assert [one["verdict"] for one in raw["limits"]] == ["met", "met"], "as far as is known the gap was short"
+    (lot,) = board.lots()
+    assert [one["verdict"] for one in lot["limits"]] == ["open", "open"]
+    assert lot["verdict"] == "open"
+    assert "waits until the time is known" in lot["limits"][0]["watches"][0]["reason"]
+    shown = board.service.desk.lot("J-1")
+    assert (shown["verdict"], shown["provisional"]) == ("open", "time")
+    assert [one["verdict"] for one in shown["limits"]] == ["open", "open"]
+    board.get_time()
+    (lot,) = board.lots()
+    assert [(one["limit"], one["verdict"]) for one in lot["limits"]] == [("warm", "unproven"), ("door", "deviated")]
+    assert board.service.desk.lot("J-1")["provisional"] == ""
+
+
+def test_limit_that_was_met_before_the_power_cut_or_after_it_alone_is_told(at_most: Board) -> None:
+    """Only what reaches over the time of unknown length waits."""
+    board = at_most
+    board.read(30)
+    board.read(30)
+    board.service.desk.end(ODILE, "J-1")
+    board.move(SECOND)
+    board.tick()
+    board.power_cut(HOUR, -3 * DAY)
+    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-2")
+    board.service.desk.place(ODILE, "J-2", "core-1")
+    board.read(30)
+    board.read(30)
+    board.service.desk.end(ODILE, "J-2")
+    board.move(SECOND)
+    board.tick()
+    assert {lot["lot"]: lot["verdict"] for lot in board.lots()} == {"J-1": "met", "J-2": "met"}
+
+
+def test_finding_message_and_export_of_provisional_time_say_so(board: Board, tmp_path: Path) -> None:
+    """What goes out or into the records while time is provisional carries it, and nothing once it is known."""
+    board.hot_lot()
+    board.power_cut(HOUR, -3 * DAY)
+    for _ in range(60):
+        board.read(110)
+    board.tick()
+    service = board.service
+    with service.store.read() as conn:
+        told = [e.body.get("provisional") for e in ledger.entries(conn, kind="finding")]
+        assert "Time is provisional" in service._status(conn)
+    assert True in told
+    assert provisional.remark(board.clock).startswith("Time is provisional")
+
+    def exported() -> dict[str, Any]:
+        day = f"{local(START, service.plan.site.zone):%Y-%m-%d}"
+        live = service.judging.report()
+        folder = export_day(service.store, day, tmp_path / "out", service.key, now=board.clock(), live=live).path
+        return dict(json.loads((folder / "manifest.json").read_text()))
+
+    assert "started without the right time" in exported()["being_judged"]
+    board.get_time()
+    assert provisional.remark(board.clock) == ""
+    assert exported()["being_judged"] == ""
+    with service.store.read() as conn:
+        assert "provisional" not in service._status(conn)
+
+
+def test_page_alarm_and_answers_say_so_until_what_was_read_is_judged_again(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Time is known at once; what was read is put right and judged for a while after, also over a restart."""
+    board.hot_lot()
+    board.power_cut(HOUR, -3 * DAY)
+    for n in range(12):
+        board.read(100 - n)
+        board.tick()
+        board.service.writer.submit(lambda conn: ledger.seal(conn, board.clock())).result(10)
+    board.wrong, board.kept = 0, True
+    monkeypatch.setattr(clock_restamp, "_ROWS", 3)
+    monkeypatch.setattr(judging, "AT_ONCE", 5)
+
+    def tick() -> str:
+        now = board.clock()
+        board.service.writer.submit(lambda conn: board.service.pipeline.tick(conn, now)).result(10)
+        board.service._look_after(now)
+        board.service.writer.submit(lambda _: None).result(10)
+        rings = "clock/provisional" in board.ringing()
+        assert rings == bool(provisional.doubt(board.clock))
+        return str(board.service.desk.lot("J-1")["provisional"])
+
+    said = [tick() for _ in range(3)]
+    with board.service.store.read() as conn:
+        assert clock_restamp.owed(conn)
+    board.service.close()
+    board.open()
+    said += [tick() for _ in range(4)]
+    assert set(said) == {"verdicts"}
+    assert board.service.judging.late is not None, "all is stored again, and is judged beside what goes on"
+    board.tick()
+    assert tick() == ""
+    assert board.verdict("cooling") == "deviated"
 
 
 def test_weeks_of_seals_are_each_read_once(board: Board) -> None:

@@ -351,7 +351,7 @@ def test_health_is_open_and_names_nobody(site):
     site.read("core-1", 38)
     site.clock.pass_(MINUTE)
     (answer,) = ask(site, "nobody", ("GET", "/api/v1/health", None))
-    assert answer.json() == {"status": "ok", "newest_reading_age_s": 60.0, "version": site.app.version}
+    assert answer.json() == {"status": "ok", "newest_reading_age_s": 60.0, "provisional": "", "version": site.app.version}
 
 
 def test_trouble_shows_in_health_without_its_words(site):

@@ -20,26 +20,29 @@ TURNS: Final = 3
 WITHIN: Final[Span] = 10 * MINUTE
 #: One that goes on chattering is told again after this.
 AGAIN: Final[Span] = 2 * HOUR
+#: Only among so many of the newest alarms it is looked for: where more were raised within the ten minutes, something chatters in these too.
+_NEWEST: Final = 300
 _OWN: Final = ("chattering/", "drill/")
 
 
 def look(conn: Connection, alarms: Alarms, now: Instant) -> None:
     """Raise what chatters, clear what has come to rest."""
-    turns = func.count(alarm.c.id)
-    query = (
-        select(alarm.c.key, turns, func.min(alarm.c.raised_at), func.max(alarm.c.id))
+    newest = conn.scalar(select(func.max(alarm.c.id))) or 0
+    raised: dict[str, list[tuple[Instant, int]]] = {}
+    for key, at, number in conn.execute(
+        select(alarm.c.key, alarm.c.raised_at, alarm.c.id)
+        .where(alarm.c.id > newest - _NEWEST)
         .where(alarm.c.raised_at > now - WITHIN, alarm.c.raised_at <= now, alarm.c.returned_at.is_not(None))
-        .group_by(alarm.c.key)
-        .having(turns >= TURNS)
-    )
-    found = {key: (count, since, newest) for key, count, since, newest in conn.execute(query) if not key.startswith(_OWN)}
-    standing = {
-        row.key: row.raised_at for row in conn.execute(select(alarm.c.key, alarm.c.raised_at).where(alarm.c.key.startswith(_OWN[0])))
-    }
-    for key, (count, since, newest) in found.items():
-        cause = json.loads(conn.scalar(select(alarm.c.cause).where(alarm.c.id == newest)) or "{}")
+        .order_by(alarm.c.id)
+    ):
+        if not key.startswith(_OWN):
+            raised.setdefault(key, []).append((at, number))
+    found = {key: (len(times), min(times)[0], times[-1][1]) for key, times in raised.items() if len(times) >= TURNS}
+    for key, (count, since, last_turn) in found.items():
+        cause = json.loads(conn.scalar(select(alarm.c.cause).where(alarm.c.id == last_turn)) or "{}")
         told = troubles.chattering(key, cause["what"], cause["where"], since, count)
-        if now - standing.get(told.key, now - AGAIN) >= AGAIN:
+        last = conn.scalar(select(alarm.c.raised_at).where(alarm.c.key == told.key).order_by(alarm.c.id.desc()).limit(1))
+        if last is None or now - last >= AGAIN:
             alarms.raise_(conn, told, now)
     at_rest = {troubles.chattering(key, "", "", 0, 0).key for key in found}
     for key in conn.scalars(

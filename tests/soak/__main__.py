@@ -94,7 +94,7 @@ def run(folder: Path, days: float, every_s: int, say: Callable[[str], None]) -> 
         f"{exported} exported days judged again from their files, {len(differing)} differ"
     )
     lines, growth, open_ = in_words(seen, held, report), grew(seen), held.overdue
-    return [lines[0], verdicts, *lines[1:]], [*wrong, *differing, *growth, *open_]
+    return [lines[0], verdicts, *lines[1:]], [*wrong, *differing, *growth, *open_, *sorted(seen.whole)]
 
 
 def main(arguments: list[str]) -> int:

@@ -36,6 +36,7 @@ from probes.driver import Sink
 from rules.quantity import parse_instant
 from rules.reading import MINUTE, Instant, LotEvent, Span
 from tests.bench.served import resident_mb
+from tests.soak.reads import Reads
 from tests.soak.site import ODILE, REPORT, SECRET, TAM, write_site
 from tests.soak.story import DAY_MIN, START, Story
 
@@ -257,13 +258,14 @@ def main() -> None:
     log_to_stderr(logging.CRITICAL)
     folder, minutes, every_s, low, high, first, last = Path(sys.argv[1]), *map(int, sys.argv[2:])
     story = Story(minutes, every_s, range(low, high))
+    reads, store = Reads(), folder / "data" / "larderer.sqlite"
     life = Life(folder, story, first)
     say({"started_s": life.start_s, "started_cpu_s": life.start_cpu_s})
     for number in range(first, last):
         deed = life.minute(number)
         if number % 60 == 59:
             life.settle()
-            say({"hour": number // 60, **life.held(), **life.counted()})
+            say({"hour": number // 60, "whole": reads.whole(store), **life.held(), **life.counted()})
         say({"done": number, **life.counted()})
         if deed == "restarted":
             break

@@ -42,6 +42,8 @@ class Seen:
     sums: Counter[str] = field(default_factory=Counter)
     #: Processor time of each day, in seconds.
     days_s: list[float] = field(default_factory=list)
+    #: Statements that read the whole of a table that grows (`tests/soak/reads.py`).
+    whole: set[str] = field(default_factory=set)
     seconds: float = 0.0
     now: Instant = 0
     #: The hour with which the long life begins, and the one with which it ends.
@@ -50,6 +52,7 @@ class Seen:
     def hour(self, told: dict[str, Any]) -> None:
         """Take in what a child says at the end of an hour."""
         self.samples.append({name: told[name] for name in ("hour", "bells_mb", *_NAMES)})
+        self.whole.update(told["whole"])
         if told["hour"] % 24 == 23:
             self.days_s.append(self.sums["cpu_s"] + told["cpu_s"] - sum(self.days_s))
 

@@ -1,10 +1,12 @@
 """The soak itself, for a few hours of its story: what `python -m tests.soak` does for thirty days."""
 
 import json
+import sqlite3
 from pathlib import Path
 
 from tests.soak.__main__ import run
 from tests.soak.again import differences
+from tests.soak.reads import whole
 from tests.soak.seen import LEVEL_AFTER_DAYS, Seen, grew
 from tests.soak.site import REPORT
 from tests.soak.story import DAY_MIN, FAULTS, START, Story
@@ -37,6 +39,17 @@ def test_what_grows_in_the_longest_life_is_told_and_what_only_breathes_is_not() 
     assert grew(seen) == ["resident memory, MB grew from 92.8 to 100.8", "descriptors grew from 20.0 to 24.0"]
     seen.minutes -= 1
     assert grew(seen) == ["descriptors grew from 20.0 to 24.0"]
+
+
+def test_a_statement_that_reads_a_whole_table_that_grows_is_told_and_one_by_an_index_is_not() -> None:
+    """Nor one by an index that holds only what waits."""
+    conn = sqlite3.connect(":memory:")
+    conn.execute("CREATE TABLE outbox (id INTEGER PRIMARY KEY, state TEXT, try_at INTEGER)")
+    conn.execute("CREATE INDEX ix_outbox_waiting ON outbox (try_at) WHERE state = 'waiting'")
+    assert "the whole of outbox" in whole(conn, "SELECT outbox.id FROM outbox WHERE outbox.state = ?", ("sent",))
+    assert whole(conn, "SELECT outbox.id FROM outbox WHERE outbox.id = ?", (1,)) == ""
+    assert whole(conn, "SELECT outbox.try_at FROM outbox WHERE outbox.state = 'waiting' ORDER BY outbox.try_at", ()) == ""
+    conn.close()
 
 
 def test_every_fault_comes_within_two_days_and_no_process_ends_where_none_may() -> None:

@@ -64,3 +64,45 @@ room_for_copy() {
     if [ "${3:-0}" -gt 0 ]; then what="$what, with the new version,"; fi
     room_for "$copied" "$2" "$what"
 }
+
+# as_service COMMAND…: run it as the service's user, in the environment that systemd gives the service: the store's address may stand there.
+as_service() {
+    files="$(systemctl show larderer --property=EnvironmentFiles --value 2>/dev/null | sed -n 's/ (ignore_errors=[a-z]*)$//p')"
+    lines="$(systemctl show larderer --property=Environment --value 2>/dev/null || :)"
+    (
+        set -- -- "$@"
+        plain=yes
+        if [ -n "$lines" ]; then
+            set -- "--property=Environment=$lines" "$@"
+            plain=no
+        fi
+        while IFS= read -r file; do
+            if [ -n "$file" ] && [ -f "$file" ]; then
+                set -- "--property=EnvironmentFile=$file" "$@"
+                plain=no
+            fi
+        done <<END
+$files
+END
+        if [ "$plain" = yes ]; then exec runuser -u larderer "$@"; fi
+        exec systemd-run --quiet --wait --pipe --collect --uid=larderer --gid=larderer --working-directory=/var/lib/larderer "$@"
+    )
+}
+
+# not_verified COPY: what becomes of an upgrade whose copy failed: 0 where it goes on all the same.
+not_verified() {
+    if [ ! -f "$1" ]; then # none was made at all
+        say "The records could not be copied, so the upgrade stops here; $before goes on. Mend what is said above and start this again."
+        return 1
+    fi
+    if [ "$unsound" = yes ]; then
+        kept="${1%.sqlite}-not-verified.sqlite"
+        mv -f "$1" "$kept"
+        say "The records do not agree with their hashes, and the upgrade goes on because you said so. They stay as they are, the copy too: $kept"
+        return 0
+    fi
+    rm -f "$1"
+    say "The records do not agree with their hashes, so the upgrade stops here; $before goes on. Have a reviewer look at what is said above."
+    say "To upgrade all the same, with the records as they are: sudo deploy/install --records-do-not-verify"
+    return 1
+}

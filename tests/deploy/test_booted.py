@@ -26,6 +26,16 @@ from tests.waiting import until
 LOT = "J-0412"
 #: Debian's packages that every board has before Larderer comes.
 BARE = "systemd,systemd-sysv,dbus,ca-certificates"
+#: Changes a record behind the program's back.
+DAMAGE = """
+import sqlite3
+conn = sqlite3.connect("/var/lib/larderer/elsewhere.sqlite")
+[guard] = conn.execute("SELECT sql FROM sqlite_master WHERE name = 'ledger_no_update'").fetchone()
+conn.execute("DROP TRIGGER ledger_no_update")
+conn.execute("UPDATE ledger SET hash = replace(hash, substr(hash, 1, 1), 'x') WHERE seq = 1")
+conn.execute(guard)
+conn.commit()
+"""
 
 
 @pytest.fixture
@@ -224,6 +234,38 @@ def test_board_lives_through_upgrade_power_cut_and_the_way_back(board: BootedBoa
     board.run(f"{new}/deploy/uninstall", "--records-too")
     assert_gone(board)
     assert not (board.root / "var/lib/larderer").exists()
+
+
+@pytest.mark.full
+@pytest.mark.timeout(600)
+def test_board_whose_records_do_not_verify_is_upgraded_when_told_to(board: BootedBoard, tmp_path: Path) -> None:
+    """The store's address stands in the environment alone; damaged records stop an upgrade, the switch lets it through, and it rings."""
+    old, new = board.bring(), board.bring("newer", newer(tmp_path / "newer"))
+    give_plan(board)
+    secret = board.root / "etc/larderer/environment"
+    secret.write_text("LARDERER_STORE=sqlite:////var/lib/larderer/elsewhere.sqlite\n")
+    secret.chmod(0o600)
+    example = (ROOT / "deploy/larderer.toml").read_text()
+    (board.root / "etc/larderer/larderer.toml").write_text(example.replace("#[store]", '[store]\nurl_env = "LARDERER_STORE"'))
+    board.install(old)
+    assert_watching(board)
+    first = version(board)
+    board.run("systemctl", "stop", "larderer")
+    board.run("python3", "-c", DAMAGE)
+    board.run("systemctl", "start", "larderer")
+
+    told = board.install(new, code=1)
+    assert "do not agree with their hashes, so the upgrade stops here" in told
+    assert (version(board), board.shown("larderer", "ActiveState")["ActiveState"]) == (first, "active")
+    copies = board.root / "var/lib/larderer/before-upgrade"
+    assert list(copies.iterdir()) == []
+    assert "goes on because you said so" in board.install(new, "--records-do-not-verify")
+    assert (version(board) != first, board.shown("larderer", "ActiveState")["ActiveState"]) == (True, "active")
+    assert [path.name for path in copies.iterdir()] == [f"{first}-to-{version(board)}-not-verified.sqlite"]
+    rang = board.run(
+        "python3", "-c", "import sqlite3; print(*sqlite3.connect('/var/lib/larderer/elsewhere.sqlite').execute('SELECT key FROM alarm'))"
+    )
+    assert "store-sound" in rang.stdout
 
 
 def newest_f(site: Site, probe: str) -> float:

@@ -311,3 +311,83 @@ def test_uninstall_keeps_records_unless_told_otherwise(board: Path) -> None:
     assert told_by("uninstall", "--root", str(board), "--records-too")[0] == 0
     assert not record.exists()
     assert not (board / "etc/larderer").exists()
+
+
+def test_uninstall_keeps_broker_settings_of_the_owner(board: Path) -> None:
+    """A listener that was added to our broker file stays, with what it names, and that is said; untouched the file goes."""
+    conf = board / "etc/mosquitto/conf.d/larderer.conf"
+    ours = conf.read_text()
+    conf.write_text(ours + "listener 8884\n")
+    code, told = told_by("uninstall", "--root", str(board), "--records-too")
+    assert (code, conf.read_text()) == (0, ours + "listener 8884\n")
+    assert f"{conf} was changed by hand, so it stays." in told
+    assert (board / "etc/mosquitto/larderer.acl").is_file()
+    assert "does not start without" in told
+    conf.write_text(ours)
+    install(board)
+    code, told = told_by("uninstall", "--root", str(board))
+    assert (code, conf.exists(), "by hand" in told) == (0, False, False)
+
+
+@pytest.mark.parametrize("place", ["etc/systemd/journald.conf.d/larderer.conf", "etc/udev/rules.d/98-larderer-serial.rules"])
+def test_uninstall_keeps_a_file_from_which_something_was_taken_out(board: Path, place: str) -> None:
+    """What a person has taken out of a file is a change too: the install has noted what it wrote."""
+    path = board / place
+    path.write_text("# nothing\n")
+    told = told_by("uninstall", "--root", str(board))[1]
+    assert path.read_text() == "# nothing\n"
+    assert f"{path} was changed by hand, so it stays." in told
+
+
+def test_uninstall_leaves_no_unit_that_only_fails(board: Path) -> None:
+    """A unit that was changed by hand is kept where systemd does not look; what an older install wrote is told by its settings."""
+    unit = board / "etc/systemd/system/larderer.service"
+    unit.write_text(unit.read_text() + "[Service]\nNice=5\n")
+    (board / "opt/larderer/written").unlink()
+    told = told_by("uninstall", "--root", str(board))[1]
+    assert not unit.exists()
+    assert (board / "etc/larderer/larderer.service.kept").read_text().endswith("Nice=5\n")
+    assert "larderer.service.kept" in told
+    assert told.count("by hand") == 1
+
+
+def test_broker_file_that_an_older_version_wrote_is_brought_up_to_date(board: Path) -> None:
+    """A setting that the new version no longer has is no setting of the owner's where the file is as it was installed."""
+    conf = board / "etc/mosquitto/conf.d/larderer.conf"
+    conf.write_text(conf.read_text() + "max_packet_size 100000\n")
+    assert "of your own" in install(board)
+    assert shell('dir="$1"; opt="$1/opt/larderer"; note_written "$2"', str(board), str(conf))[0] == 0
+    assert "of your own" not in install(board)
+    assert conf.read_bytes() == (DEPLOY / "mosquitto.conf").read_bytes()
+
+
+def test_new_names_of_adapters_hold_for_what_is_plugged_in(tmp_path: Path) -> None:
+    """After new rules udev reads them and looks at serial ports again; without new ones it is left alone; where it is away that is said."""
+    tools, asked = tmp_path / "tools", tmp_path / "asked"
+    tools.mkdir()
+    (tools / "udevadm").write_text(f'#!/bin/sh\nprintf "%s\\n" "$*" >>"{asked}"\ntest ! -e "{tmp_path}/away"\n')
+    (tools / "udevadm").chmod(0o755)
+    line = 'PATH="$2:$PATH"; opt="$1"; name_devices'
+    assert shell(line, str(tmp_path / "opt"), str(tools)) == (0, "")
+    assert not asked.exists()
+    line = 'PATH="$2:$PATH"; opt="$1"; note_change /etc/udev/rules.d/98-larderer-serial.rules; name_devices'
+    assert shell(line, str(tmp_path / "opt"), str(tools)) == (0, "")
+    assert asked.read_text().splitlines() == ["control --reload", "trigger --subsystem-match=tty"]
+    (tmp_path / "away").touch()
+    code, told = shell(line, str(tmp_path / "opt"), str(tools))
+    assert (code, "after the next start of this machine" in told) == (0, True)
+
+
+def test_copy_that_does_not_verify_stops_an_upgrade_unless_told_otherwise(tmp_path: Path) -> None:
+    """Without the switch it stops, says the switch and leaves no copy that looks good; with it the copy is kept under another name."""
+    copy = tmp_path / "a-to-b.sqlite"
+    line = 'before=a; unsound="$2"; not_verified "$1"'
+    code, told = shell(line, str(copy), "yes")
+    assert (code, "could not be copied" in told) == (1, True)
+    copy.write_text("records")
+    code, told = shell(line, str(copy), "no")
+    assert (code, copy.exists(), "sudo deploy/install --records-do-not-verify" in told) == (1, False, True)
+    copy.write_text("records")
+    code, told = shell(line, str(copy), "yes")
+    assert (code, [path.name for path in tmp_path.iterdir()]) == (0, ["a-to-b-not-verified.sqlite"])
+    assert "goes on because you said so" in told

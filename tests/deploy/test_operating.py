@@ -39,7 +39,8 @@ def test_guide_names_scripts_and_options_that_there_are() -> None:
 
 def test_guide_takes_to_a_new_card_what_an_install_keeps(board: Path) -> None:
     """Each file that the next install leaves as somebody changed it is somebody's own, and a card without it refuses probes or people."""
-    for path in (path for path in board.rglob("*") if path.is_file()):
+    program = board / "opt/larderer"
+    for path in (path for path in board.rglob("*") if path.is_file() and program not in path.parents):
         with path.open("a") as file:
             file.write("# mine\n")
     install(board)

@@ -13,7 +13,7 @@ from typing import Final
 
 from sqlalchemy import Connection
 
-from monitor import clock_restamp, ledger
+from monitor import clock_restamp, clock_undated, ledger, lot_log
 from monitor.alarms import troubles
 from monitor.alarms.alarms import Alarms
 from monitor.clock_board import BoardClock, Boot, blind_span, forget_undated, remember, remembered, undated
@@ -24,6 +24,8 @@ from monitor.store import blocks, events
 from rules.quantity import format_instant
 from rules.reading import SECOND, Instant, Span
 
+#: Who found what the clock alone can tell, in a deviation record.
+_CLOCK: Final = "the board's clock"
 _KEY: Final = troubles.clock_provisional(0, 0).key
 _UNDATED: Final = "what was stored in it keeps its provisional time until the right one is known, and then is known to lie before that"
 _PROVISIONAL: Final = (
@@ -146,8 +148,14 @@ class ClockKeeper:
 
     def _date(self, conn: Connection, boot: Boot, now: Instant) -> None:
         """Give the boots before this one that never knew the time a place before it."""
-        boots = undated(conn)
+        boots, gap = undated(conn), blind_span(self._pipeline.plan)
         if not boots:
             return
-        clock_restamp.date(conn, boots, boot.since, blind_span(self._pipeline.plan), now, self._key)
+        unsure = {lot: one for one in boots for lot in clock_undated.unsure_lots(conn, one)}
+        clock_undated.date(conn, boots, boot.since, gap, now, self._key)
         forget_undated(conn)
+        for lot, one in sorted(unsure.items()):
+            text = clock_undated.unsure_words(one, boot.since, self._pipeline.plan.site.zone, gap)
+            product = lot_log.read_lots(conn, [lot])[lot].product
+            self._pipeline.deviations.open_unforeseen(conn, _CLOCK, now, lot, text, product, boot.since)
+            self._alarms.raise_(conn, troubles.clock_undated(now, lot, text), now)

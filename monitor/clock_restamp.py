@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, replace
 from sqlalchemy import Connection, delete, or_
 
 from monitor import late, ledger
-from monitor.clock_board import Boot, Undated
+from monitor.clock_board import Boot
 from monitor.store import blocks, events, evidence, plans, readings
 from monitor.store.readings import Arrival, Stored
 from monitor.store.schema import newest
@@ -54,9 +54,10 @@ class Owed:
     def why(self) -> str:
         """The reason, for corrections."""
         if self.before:
+            after = f"after {format_instant(self.after)} and " if self.after else ""
             return (
-                f"the board ran from one power cut to the next without the right time: what was read then is known to lie between "
-                f"{format_instant(self.after)} and {format_instant(self.before)}, and is judged as if it was read just before the latter"
+                f"the board ran from one power cut to the next without the right time: what was read then is known to lie {after}before "
+                f"{format_instant(self.before)}, and is judged as if it was read just before the latter"
             )
         way = "late" if self.shift > 0 else "early"
         return (
@@ -83,9 +84,9 @@ def begin(conn: Connection, boot: Boot, shift: Span, now: Instant, key: ledger.S
     below, below_event = blocks.read(conn).next_seq, events.last_seq(conn) + 1
     again = Owed(
         boot.id, shift, boot.first_seq, below, boot.first_seq, boot.first_event + 1, below_event,
-        min(boot.since, boot.since + shift), boot.since, now, seal=_seal_before(conn, boot.first_seq),
+        min(boot.since, boot.since + shift), boot.since, now, seal=seal_before(conn, boot.first_seq),
     )  # fmt: skip
-    again = _owe(conn, again)
+    again = owe(conn, again)
     body = {
         "what": "trusted", "boot": boot.id, "provisional_from": format_instant(boot.since), "provisional_to": format_instant(now),
         "from": format_instant(now), "to": format_instant(now + shift), "by_s": shift / SECOND,
@@ -96,34 +97,8 @@ def begin(conn: Connection, boot: Boot, shift: Span, now: Instant, key: ledger.S
     return again
 
 
-def date(conn: Connection, boots: Sequence[Undated], first: Instant, gap: Span, now: Instant, key: ledger.Signer | None = None) -> None:
-    """Give boots that ended before their time was known their place before `first`, the first instant after them that is known.
-
-    Each as late as can be, a gap of `gap` behind it: so what had begun before them is judged by the longest time that may have passed.
-    Nothing is put nearer than `gap` to what was known before them: whether that is a gap, nobody knows.
-    """
-    ledger.seal(conn, now, entered_at=now, key=key)
-    edge, placed = first, []
-    for one in reversed(boots):
-        shift = edge - gap - one.until
-        edge = one.since + shift
-        again = Owed(
-            one.id, shift, one.first_seq, one.below_seq, one.first_seq, one.first_event, one.below_event,
-            min(one.since, max(edge, one.known)), one.since, one.until, seal=_seal_before(conn, one.first_seq),
-            after=one.known, before=first, least=one.known + gap,
-        )  # fmt: skip
-        placed.append((one, again))
-    for one, again in reversed(placed):
-        _owe(conn, again)
-        body = {
-            "what": "between", "boot": one.id, "provisional_from": format_instant(one.since), "provisional_to": format_instant(one.until),
-            "between": [format_instant(one.known), format_instant(first)], "judged_by_s": again.shift / SECOND,
-            "readings": [one.first_seq, one.below_seq - 1], "lot_events": [one.first_event, one.below_event - 1], "why": again.why(),
-        }  # fmt: skip
-        ledger.append(conn, "clock", body, now, entered_at=now)
-
-
-def _owe(conn: Connection, again: Owed) -> Owed:
+def owe(conn: Connection, again: Owed) -> Owed:
+    """Store its lot events again, and note that its readings are to be."""
     again = _events(conn, again)
     evidence.restamp(conn, evidence.Restamped(again.first_seq, again.first_seq, again.first_event, again.below_event))
     if again.shift < 0:  # what is newest would stand until that time has come; what is stored again says it anew
@@ -156,7 +131,7 @@ def _store(conn: Connection, again: Owed, now: Instant) -> Owed:
     done = 0
     while done < _ROWS and again.next_seq < again.below_seq:
         last, found, sealed = _block(conn, again)
-        arrivals = [a for a in (_again(one, again.shift) for one in found) if a.item.at >= again.least]
+        arrivals = [a for a in (_again(one, again) for one in found) if a.item.at >= again.least]
         readings.store(conn, arrivals)
         done += len(found)
         touched = [a.item.at for a in arrivals] + [one.item.at for one in found]
@@ -182,7 +157,7 @@ def _block(conn: Connection, again: Owed) -> tuple[int, Sequence[Stored], int]:
     return again.below_seq - 1, [], again.seal  # retention took it meanwhile
 
 
-def _seal_before(conn: Connection, first_seq: int) -> int:
+def seal_before(conn: Connection, first_seq: int) -> int:
     """The ledger's place of the last seal before a row's place; 0 where there is none. Read from the end: that time is the newest."""
     return next((entry.seq for entry in ledger.entries_back(conn, ledger.SEAL) if entry.body["last_seq"] < first_seq), 0)
 
@@ -197,9 +172,12 @@ def right(at: Instant, received_at: Instant, shift: Span) -> Instant:
     return at + shift if own else at
 
 
-def _again(one: Stored, shift: Span) -> Arrival:
-    item: Reading | Fault = one.item._replace(at=right(one.item.at, one.received_at, shift))
-    return Arrival(item, one.received_at + shift)
+def _again(one: Stored, again: Owed) -> Arrival:
+    item: Reading | Fault = one.item._replace(at=right(one.item.at, one.received_at, again.shift))
+    received_at = one.received_at + again.shift
+    if item.at < again.before:  # its source knew the time, and it came at some time after that
+        received_at = max(received_at, item.at)
+    return Arrival(item, received_at)
 
 
 def _events(conn: Connection, again: Owed) -> Owed:

@@ -72,6 +72,15 @@ def clock_provisional(since: Instant, gap: Span) -> Cause:
     )  # fmt: skip
 
 
+def clock_undated(since: Instant, lot: str, text: str) -> Cause:
+    """A lot began or left something while the board did not know the time, and when that was will never be known exactly."""
+    return Cause(
+        key_of("clock", "undated", lot), f"times of lot {lot} are not known", "the monitor", since, text,
+        "high", limit="a time for every reading", nags=False, settled=True, lot=lot,
+        do=("Judge the product by the longest time that may have passed, and answer the deviation record of the lot.",),
+    )  # fmt: skip
+
+
 def store_slow(since: Instant, took: Span, most: Span) -> Cause:
     """Commits take so long that a message would be late."""
     return Cause(

@@ -31,6 +31,8 @@ from rules.standing import StandingRoom, standing_key
 from rules.track import BEFORE, NEVER, Track
 
 _FIRST = {"lethality": 0, "row": 1, "pH": 2}  # what is carried out before the closings of the same instant
+_INFINITE = float("inf")
+_STRANGER = Track(Probe("", ""))  # stands for a probe of no plan: never calm, always due
 _NOTHING: list[Finding] = []  # what nearly every reading finds; never changed
 
 
@@ -54,6 +56,7 @@ class Engine:
         self._barrier: Instant = BEFORE
         self._crossed: Instant | None = None
         self._out: list[Finding] = []
+        self._calm: list[Track] = []  # those whose next readings may change nothing
         self.standing: list[StandingRoom] = []
         self.doubtful = DoubtfulRows(self)
         self.air = AirBoard(self)
@@ -62,6 +65,7 @@ class Engine:
 
     def use(self, plan: Plan) -> None:
         """Judge lots started from now on, and rooms, by this plan; lots already started keep theirs."""
+        self._wake()
         self.plan = plan
         self.plans[plan.sha256] = plan
         for probe in plan.probes:
@@ -83,26 +87,43 @@ class Engine:
         """Take one event; raise LateEvent (replay) or EventError (refused, nothing changed)."""
         if type(event) is Reading:
             probe, at, celsius, offset, suspect, high_c = event
-            track = self._tracks.get(probe)
-            if (
-                track is not None
-                and track.at < at < track.due_at
-                and self._barrier <= at
-                and track.low < (celsius := celsius + offset) < track.high
-                and not suspect
-                and high_c is None
+            try:
+                track = self._tracks[probe]
+            except KeyError:
+                track = _STRANGER
+            if suspect or high_c is not None:
+                self._reading(event)
+            elif (
+                track.calm_low < (celsius := celsius + offset) < track.calm_high
+                and 0 < at - track.at <= track.calm_gap
+                and at < track.calm_before
             ):
-                # What nearly every reading is: newer than all before it, with nothing due and nothing in doubt.
+                # What nearly every reading is: none of its watches has anything to do but to know that it came.
                 if at > self.now:  # noqa: PLR1730 — max() costs a call on the hottest line
                     self.now = at
                 track.at = at
                 track.row = track.good = event
+                for watch in track.watches:
+                    watch.last_at = at
+                if at < track.rest_at:
+                    return _NOTHING
+                self._rest(track, at, celsius, celsius)
+            elif track.at < at < track.due_at and self._barrier <= at and track.low < celsius < track.high:
+                # Newer than all before it, with nothing due and nothing in doubt.
+                if at > self.now:  # noqa: PLR1730
+                    self.now = at
+                track.at = at
+                track.row = track.good = event
+                track.calm_low = _INFINITE
                 lo, hi = celsius - track.u, celsius + track.u
                 for read, watch in track.feeds:
                     if read(at, lo, hi):
+                        self._wake()
                         self._owner[id(watch)].hear(watch)
                 if at >= track.rest_at:
                     self._rest(track, at, celsius, celsius)
+                if at >= track.calm_try:
+                    self._calm_down(track, at)
             else:
                 self._reading(event)
             if not self._out and self._crossed is None:
@@ -110,6 +131,7 @@ class Engine:
         elif isinstance(event, Tick):
             self._tick(event.at)
         elif isinstance(event, Fault):
+            self._wake()
             self.doubtful.fault(self._tracks.get(event.probe), event)
         else:
             assert isinstance(event, LotEvent)
@@ -120,7 +142,18 @@ class Engine:
         out, self._out = self._out, []
         return out
 
+    def _calm_down(self, track: Track, at: Instant) -> None:
+        if not self._out and self._crossed is None and track.calm_down(at):
+            self._calm.append(track)
+
+    def _wake(self) -> None:
+        """Something happens that may change any watch: every probe's next reading is looked at whole."""
+        for track in self._calm:
+            track.wake()
+        self._calm.clear()
+
     def _reading(self, r: Reading) -> None:
+        self._wake()
         probe, at, celsius, offset, suspect, high_c = r
         try:
             track = self._tracks[probe]
@@ -167,11 +200,13 @@ class Engine:
         """Feed the watches that take no guard band, or only a reading now and then."""
         fed = track.bare
         if track.slow and at >= track.slow_at:
-            fed += track.slow
+            fed = (*fed, *track.slow) if fed else track.slow
             track.slow_at = at + SAMPLE
             track.rest()
         for watch in fed:
             if watch.read(at, lo - watch.u, hi + watch.u):
+                if not watch.LOOKS_ON:
+                    self._wake()
                 self._owner[id(watch)].hear(watch)
 
     def tell_owner(self, watch: Watch) -> None:
@@ -192,6 +227,7 @@ class Engine:
     def _tick(self, at: Instant) -> None:
         if at < self.now:
             return
+        self._wake()
         self._move_to(at)
         self.now = at
         for lot in self.lots.values():
@@ -206,6 +242,7 @@ class Engine:
             raise LateEvent(
                 event.at, f"the event {event.event} of lot {event.lot} at {format_instant(event.at)} changes what has been judged"
             )
+        self._wake()
         act = deed(self, event)
         self._move_to(event.at, before=True)
         self.now = event.at
@@ -405,6 +442,7 @@ class Engine:
 
     def forget(self, before: Instant) -> list[str]:
         """Drop the lots that ended before that instant, so that months do not grow the state; their ids, which stay taken."""
+        self._wake()
         busy = {id(owner) for _, owner, *_ in self._pending}
         gone = [lot for lot in self.lots.values() if lot.ended is not None and lot.ended < before and id(lot) not in busy]
         for lot in gone:
@@ -422,6 +460,7 @@ class Engine:
         return out
 
     def _settle(self) -> None:
+        self._wake()
         if sum(lot.process.settle(self.now) for lot in self.lots.values()):
             self._barrier = max(self._barrier, self.now + 1)
         self._flush(self.now + 1)

@@ -11,7 +11,7 @@ Nothing here judges; a forecast changes no verdict. Times in microseconds, rates
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeAlias
 
 from rules.reading import MINUTE, SECOND, Instant, Span
 
@@ -78,10 +78,9 @@ class Sums:
         old = self.w * keep
         self.w = w = old + 1.0
         self.ww = self.ww * keep * keep + 1.0
-        dx, du, dy = x - self.mx, u - self.mu, y - self.my
-        self.mx += dx / w
-        self.mu += du / w
-        self.my += dy / w
+        mx, mu, my = self.mx, self.mu, self.my
+        dx, du, dy = x - mx, u - mu, y - my
+        self.mx, self.mu, self.my = mx + dx / w, mu + du / w, my + dy / w
         part = old / w
         self.xx = self.xx * keep + dx * dx * part
         self.xu = self.xu * keep + dx * du * part
@@ -100,12 +99,8 @@ class Sums:
             setattr(self, name, value)
 
 
-class _Line(NamedTuple):
-    """k, the core and A of a fit at the newest reading."""
-
-    k: float
-    core_c: float
-    air_c: float
+#: k, the core and A of a fit at the newest reading.
+_Line: TypeAlias = tuple[float, float, float]
 
 
 class _Fit(NamedTuple):
@@ -154,9 +149,10 @@ class Approach:
 
     def work(self) -> None:
         """Fit what waits; every question that is put to the fit does so first."""
-        for at, celsius, air_c in self.waiting:
-            self._add(at, celsius, air_c)
-        self.waiting = []
+        if self.waiting:
+            for at, celsius, air_c in self.waiting:
+                self._add(at, celsius, air_c)
+            self.waiting = []
 
     def _add(self, at: Instant, celsius: float, air_c: float | None) -> None:
         size = self._disturbed(at, celsius, air_c)
@@ -192,7 +188,7 @@ class Approach:
     def _changing(self) -> bool:
         """Whether the rate is still changing: it grows while a centre lags behind its surface, and falls after a bath."""
         line, short_line = self._line(self.long), self._line(self.short)
-        if line is None or short_line is None or line.k <= 0.0 or abs(short_line.k - line.k) <= CHANGE_SHARE * line.k:
+        if line is None or short_line is None or line[0] <= 0.0 or abs(short_line[0] - line[0]) <= CHANGE_SHARE * line[0]:
             return False  # nearly always, and without the deviations
         fit, short = self._fit(self.long), self._fit(self.short)
         assert fit is not None
@@ -216,7 +212,8 @@ class Approach:
             line = self._line(newest)
         if line is None:
             return None
-        expected = line.air_c + (line.core_c - line.air_c) * math.exp(-line.k * (at - self.at) / SECOND)
+        k, core, air = line
+        expected = air + (core - air) * math.exp(-k * (at - self.at) / SECOND)
         if abs(celsius - expected) <= OFF_C:
             return None  # nearly always, and without the deviations
         fit = self._fit(newest)
@@ -237,7 +234,7 @@ class Approach:
             if s.xx <= 0.0:
                 return None
             k = s.xy / s.xx
-            return _Line(k, s.my + k * (self.x - s.mx), self.air_mean)
+            return k, s.my + k * (self.x - s.mx), self.air_mean
         # x = -S here, since the surroundings count as 0: T = a + k x + b t.
         det = s.xx * s.uu - s.xu * s.xu
         if det <= 1e-9 * s.xx * s.uu:
@@ -246,7 +243,7 @@ class Approach:
         if k <= 0.0:
             return None
         b = (s.uy * s.xx - s.xy * s.xu) / det
-        return _Line(k, s.my + k * (self.x - s.mx) + b * (self.t - s.mu), b / k)
+        return k, s.my + k * (self.x - s.mx) + b * (self.t - s.mu), b / k
 
     def _fit(self, s: Sums) -> _Fit | None:
         """The fit of the newest reading's instant with its deviations; None where the sums do not tell a rate."""
@@ -257,7 +254,7 @@ class Approach:
 
     def _fit_with_air(self, s: Sums, line: _Line) -> _Fit:
         free = self._free(s)
-        left = max(s.yy - line.k * s.xy, 0.0) / s.w * (free + 2.0) / free
+        left = max(s.yy - line[0] * s.xy, 0.0) / s.w * (free + 2.0) / free
         sd = max(math.sqrt(left), LEAST_SD_C)
         dx = self.x - s.mx
         # Readings next to each other do not err independently of the fit; the effective number keeps the interval honest.
@@ -268,12 +265,12 @@ class Approach:
 
     def _fit_alone(self, s: Sums, line: _Line) -> _Fit:
         free, det = self._free(s), s.xx * s.uu - s.xu * s.xu
-        k, b = line.k, (s.uy * s.xx - s.xy * s.xu) / det
+        k, b = line[0], (s.uy * s.xx - s.xy * s.xu) / det
         left = max(s.yy - k * s.xy - b * s.uy, 0.0) / s.w * (free + 3.0) / free
         sd = max(math.sqrt(left), LEAST_SD_C)
         per = (s.ww / (s.w * s.w)) * sd * sd * s.w
         var_k, var_b, cov = per * s.uu / det, per * s.xx / det, -per * s.xu / det
-        air = line.air_c
+        air = line[2]
         var_air = max(var_b - 2.0 * air * cov + air * air * var_k, 0.0) / (k * k)
         dx, du = self.x - s.mx, self.t - s.mu
         var_core = per / s.w + dx * dx * var_k + du * du * var_b + 2.0 * dx * du * cov
@@ -308,6 +305,14 @@ class Approach:
             early = at - math.sqrt(sum((at - t) ** 2 for t in times if t < at))
             late = at + math.sqrt(sum((t - at) ** 2 for t in times if t > at))
         return Forecast(self._instant(at), self._instant(early), self._instant(late), fit.core_c, fit.air_c, k)
+
+    def reaches(self, to_c: float, by: Instant, *, cold: bool) -> bool:
+        """Whether the fit's own rate leads to `to_c` by then, so that no interval of `forecast` lies past it as a whole."""
+        self.work()
+        line = self._line(self.long)
+        if line is None or line[0] <= 0.0 or self.at is None:
+            return False
+        return _time(*line, to_c, cold) * SECOND <= by - self.at
 
     def needed(self, to_c: float, by: Instant) -> float | None:
         """The surroundings in °C, steady from the newest reading on, in which the core would reach `to_c` just at `by`."""

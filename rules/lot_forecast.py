@@ -66,6 +66,7 @@ class CoreApproach(Watch):
 
     __slots__ = ("core_c", "fit", "late", "next_at", "steps", "told")
     SLOW: ClassVar[bool] = True
+    LOOKS_ON: ClassVar[bool] = True
 
     def __init__(self, limit: Limit, probe: str, unit: str, opened: Instant) -> None:
         super().__init__(limit, probe, 0.0, unit, opened)
@@ -182,8 +183,11 @@ class LotForecast:
         """Ring once the whole interval has lain past the deadline for FIRM."""
         if mark.cause in watch.told:
             return
-        told = watch.fit.forecast(mark.to_c, cold=mark.cold) if mark.by is not None and at <= mark.by else None
-        if told is None or mark.by is None or not (told.early is None or told.early > mark.by):
+        if mark.by is None or watch.fit.reaches(mark.to_c, mark.by, cold=mark.cold):  # nearly always, and without the interval
+            watch.late.pop(mark.cause, None)
+            return
+        told = watch.fit.forecast(mark.to_c, cold=mark.cold) if at <= mark.by else None
+        if told is None or not (told.early is None or told.early > mark.by):
             watch.late.pop(mark.cause, None)
             return
         needed = watch.fit.needed(mark.to_c, mark.by)
@@ -283,8 +287,7 @@ def mark_of(run: Run, watch: Watch, at: Instant) -> list[Mark]:
         if not watch.told or watch.opening is None or watch.opening >= at or watch.borrowed or watch.clock is None or watch.clock == at:
             return []
         for i, window in enumerate(watch.windows):
-            by = watch.deadline(i)
-            if watch.marks[i] is None and by is not None:
+            if watch.marks[i] is None and (by := watch.deadline(i)) is not None:
                 return [Mark(run, limit, f"{name}/{i}", window.to_c, window.to_c - u, True, by)]
         return []
     if isinstance(watch, ComeUpWatch) and isinstance(limit.rule, ComeUp):

@@ -6,18 +6,22 @@ from typing import Any
 
 from rules.limits.watch import Watch
 from rules.plan import Probe
-from rules.reading import SECOND, Instant, Reading
+from rules.reading import MINUTE, SECOND, Instant, Reading, Span
 
 BEFORE: Instant = -(1 << 62)
 NEVER: Instant = 1 << 62
 ANY = (float("-inf"), float("inf"))
+NONE = (float("inf"), float("-inf"))
+EDGE_C = 1e-6  # a value so near to a bound is looked at whole, whatever rounding does to bound and guard band
+ASK_AGAIN: Span = MINUTE
 
 
 class Track:
     """Tuples of watches are replaced, never changed in place: a reading may change them while they are gone through."""
 
     __slots__ = (
-        "at", "bare", "bracket", "due_at", "eye", "feeds", "good", "high", "low", "max_rate", "meat_at", "plain", "probe", "rest_at", "row",
+        "at", "bare", "bracket", "calm_before", "calm_gap", "calm_high", "calm_low", "calm_try",
+        "due_at", "eye", "feeds", "good", "high", "low", "max_rate", "meat_at", "plain", "probe", "rest_at", "row",
         "ruled", "slow", "slow_at", "span", "still_at", "timer_at", "u", "watches",
     )  # fmt: skip
 
@@ -36,6 +40,12 @@ class Track:
         self.still_at: Instant = NEVER
         self.timer_at: Instant = NEVER  # when something else is due, whatever is read
         self.due_at: Instant = NEVER  # the earliest of these
+        # Between these values, before that instant, and not longer than `calm_gap` after the last reading, a reading only moves
+        # `last_at` of each watch; from `calm_try` on that is asked for again.
+        self.calm_low, self.calm_high = NONE
+        self.calm_before: Instant = BEFORE
+        self.calm_gap: Span = 0
+        self.calm_try: Instant = BEFORE
         self.feed()
         self.at: Instant = BEFORE
         self.row: Reading | None = None  # the newest reading; None after a fault
@@ -64,6 +74,28 @@ class Track:
     def due(self) -> None:
         """Work out up to when a reading between `low` and `high` meets nothing but the watches it feeds."""
         self.due_at = min(self.timer_at, self.meat_at, self.still_at) if self.plain else BEFORE
+        self.calm_low = NONE[0]
+
+    def calm_down(self, at: Instant) -> bool:
+        """Work out where the readings after the one at `at`, which every watch has read, change nothing; False: nowhere."""
+        self.calm_try = at + ASK_AGAIN
+        if self.eye is not None:
+            return False
+        low, high, before, gap = self.low, self.high, self.due_at, NEVER
+        for watch in self.watches:
+            band = watch.calm() if watch.last_at == at else None
+            if band is None:
+                return False
+            low, high = max(low, band.low + self.u), min(high, band.high - self.u)
+            before, gap = min(before, band.before), min(gap, band.gap)
+        self.calm_low, self.calm_high = low + EDGE_C, high - EDGE_C
+        self.calm_before, self.calm_gap = before, gap
+        return True
+
+    def wake(self) -> None:
+        """Look at the next reading whole."""
+        self.calm_low, self.calm_high = NONE
+        self.calm_try = BEFORE
 
     def look(self, eye: Any, still_at: Instant) -> None:
         """Let an eye of the stuck rule see every good reading; a repeated value is asked about from `still_at` on."""

@@ -13,7 +13,7 @@ from rules.finding import Verdict
 from rules.limits.cooling_marks import KEPT, WARMS_C, CoolingMarks
 from rules.limits.cooling_trail import grow
 from rules.limits.spec import Cooling
-from rules.limits.watch import News, gap_words
+from rules.limits.watch import Calm, News, gap_words
 from rules.plan import Limit
 from rules.quantity import at_or_above, at_or_below
 from rules.reading import Instant
@@ -21,17 +21,18 @@ from rules.wording import temperature
 
 SEAL_C = 2.0  # once this far below start, a rise above it does not restart the clock (judging.md section 5)
 NEVER: Instant = 1 << 62
+_NONE = (float("inf"), float("-inf"))
 
 
 class CoolingWatch(CoolingMarks):
     """The clock of one core probe: `hot_at` is the last reading at or above `start`, `clock` the clock's start."""
 
     __slots__ = (
-        "asked_from", "band_high", "band_low", "begin_by", "due", "hot_at", "idle_high", "idle_low", "later", "own_hot", "reached",
-        "seal_b", "sealed", "sealed_b", "start_b", "trail", "unsettled", "warm_at",
+        "asked_from", "begin_by", "due", "hot_at", "later", "own_hot", "quiet_high", "quiet_low", "reached", "seal_b", "sealed", "sealed_b",
+        "start_b", "trail", "unsettled", "warm_at",
     )  # fmt: skip
     TRANSIENT = CoolingMarks.TRANSIENT | {
-        "band_high", "band_low", "due", "idle_high", "idle_low", "seal_b", "sealed_b", "start_b", "unsettled",
+        "due", "quiet_high", "quiet_low", "seal_b", "sealed_b", "start_b", "unsettled",
     }  # fmt: skip
 
     def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
@@ -55,18 +56,25 @@ class CoolingWatch(CoolingMarks):
         """Back to waiting: the core is (again) at or above start."""
         self._no_marks()
         self.hot_at: Instant | None = None
-        self.due: Instant = -NEVER  # nothing is known to be idle until `_bracket` says so
-        self.band_low = self.band_high = self.seal_b = 0.0  # an empty band: the next reading is looked at whole
-        self.idle_low = self.idle_high = 0.0  # likewise
+        # Between these values, not below `seal_b` and up to `due`, a reading changes nothing but `last_at` and `coldest`; an empty
+        # band until `_bracket` says so.
+        self.quiet_low, self.quiet_high = _NONE
+        self.seal_b = float("-inf")
+        self.due: Instant = NEVER
 
     # --- readings --------------------------------------------------------------------------------------------
 
     def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Move the clock, then the deadlines, then the marks. A reading that changes none of them costs a few comparisons."""
         last = self.last_at
-        if self.idle_low <= lo and hi < self.idle_high and at - last <= self.max_gap:  # type: ignore[operator]  # not before a reading
-            self.last_at = at
-            return None
+        if self.quiet_low <= hi < self.quiet_high and lo >= self.seal_b and at <= self.due and at - last <= self.max_gap:  # type: ignore[operator]
+            coldest = self.coldest
+            if coldest is None or hi - coldest <= WARMS_C:
+                if coldest is not None and hi <= coldest:
+                    self.coldest, self.warned = hi, False
+                self.last_at = at
+                return None
+        self.quiet_low, self.quiet_high = _NONE
         if self.final:
             if lo >= self.start_b:
                 self.warm_at = at
@@ -81,24 +89,19 @@ class CoolingWatch(CoolingMarks):
                 self.hot_at = self.last_at = at
                 return None
             self._hot(at, lo, hi)
-        elif self.clock is not None and last is not None and self.coldest is not None:
-            if (
-                self.band_low <= hi < self.band_high
-                and at <= self.due
-                and at - last <= self.max_gap
-                and hi - self.coldest <= WARMS_C
-                and lo >= self.seal_b
-            ):
-                if hi <= self.coldest:
-                    self.coldest, self.warned = hi, False
-                self.last_at = at
-                return None
-            self._cool(at, lo, hi)
         elif self.clock is not None or self.hot_at is not None:
             self._cool(at, lo, hi)
         else:
             self._never_hot(at, lo, hi)
         return self.news
+
+    def calm(self) -> Calm | None:
+        """While it waits for the core to become hot; below `start`, once it is final and no other probe takes its clock over."""
+        if self.final:
+            return Calm(float("-inf"), self.start_b, NEVER, NEVER) if self.sealed and not self.news else None
+        if self.clock is not None or self.quiet_low >= self.quiet_high:
+            return None
+        return Calm(max(self.quiet_low, self.seal_b), self.quiet_high, NEVER, self.max_gap)
 
     def _hot(self, at: Instant, lo: float, hi: float) -> None:
         """At or above start: the clock waits (again), unless a deadline has passed in the open before."""
@@ -186,27 +189,29 @@ class CoolingWatch(CoolingMarks):
         self.news.append(News(self.last_at, "kept", ""))
 
     def _bracket(self) -> None:
-        """Between which values, and until when, a reading changes nothing."""
-        marked = sum(m is not None for m in self.marks)
-        self._band(marked if self.clock is not None else self.reached)
-        plain = all(m is not None for m in self.marks[:marked])
+        """Between which values, and until when, a reading changes nothing but `coldest`."""
+        self.quiet_low, self.quiet_high = _NONE
+        if self.final or self.last_at is None or self.begin_by is not None or self.unsettled:
+            return
+        if self.clock is None:
+            if self.hot_at is not None:
+                return
+            marked, self.due = self.reached, NEVER
+        else:
+            marked = sum(m is not None for m in self.marks)
+            if self.coldest is None or not all(m is not None for m in self.marks[:marked]):
+                return
+            deadlines = [
+                d
+                for i in range(len(self.windows))
+                if not self.decided[i] and self.marks[i] is None and (d := self._deadline(i)) is not None
+            ]
+            self.due = min(deadlines, default=NEVER)
+            if self.kept_from is not None and self.told:
+                self.due = min(self.due, self.kept_from + KEPT - 1)
+        self.quiet_low = self.to_b[marked] if marked < len(self.to_b) else float("-inf")
+        self.quiet_high = min(self.to_b[marked - 1], self.start_b) if marked else self.start_b
         self.seal_b = float("-inf") if self.sealed or self.opening is None else self.sealed_b
-        deadlines = [
-            d for i in range(len(self.windows)) if not self.decided[i] and self.marks[i] is None and (d := self._deadline(i)) is not None
-        ]
-        self.due = min(deadlines, default=NEVER)
-        if self.kept_from is not None:
-            self.due = min(self.due, self.kept_from + KEPT - 1) if self.told else self.due
-        if not plain or self.clock is None or self.begin_by is not None or self.unsettled:
-            self.due = -NEVER
-        waits = self.last_at is not None and self.clock is None and self.hot_at is None and self.begin_by is None and not self.unsettled
-        self.idle_low = max(self.band_low, self.seal_b) if waits and not self.final else 0.0
-        self.idle_high = min(self.band_high, self.start_b) if waits and not self.final else 0.0
-
-    def _band(self, k: int) -> None:
-        """The values between which no mark is reached or lost, the k warmest being reached."""
-        self.band_high = self.to_b[k - 1] if k else float("inf")
-        self.band_low = self.to_b[k] if k < len(self.to_b) else float("-inf")
 
     def restore(self, state: dict[str, Any]) -> None:
         """Take back what `state` gave, and what follows from it."""

@@ -10,7 +10,7 @@ from rules.reading import MINUTE, SECOND, Instant, Span
 CORE_GAP: Span = 15 * MINUTE
 FALL_C = 10.0
 FALL_WITHIN: Span = 10 * MINUTE
-SAMPLE: Span = 15 * SECOND
+SAMPLE: Span = 30 * SECOND
 
 
 class CoreHold(Watch):

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+import operator
 from bisect import bisect_right
 from typing import Any
 
 from rules.finding import Verdict
 from rules.limits.spec import HoldLethality, IntegratedLethality
-from rules.limits.watch import News, Watch, seconds
+from rules.limits.watch import Calm, News, Watch, seconds
 from rules.plan import Limit
 from rules.quantity import at_or_above, at_or_below, format_span
 from rules.reading import Instant, Span
@@ -83,14 +84,15 @@ class HoldWatch(LethalityWatch):
     no row costs a few comparisons.
     """
 
-    __slots__ = ("band_from", "bands", "bounds", "due", "high_b", "k", "low_b", "met_row", "rows", "runs")
-    TRANSIENT = LethalityWatch.TRANSIENT | {"bounds", "high_b", "low_b", "rows"}
+    __slots__ = ("band_from", "bands", "bounds", "due", "high_b", "k", "lengths", "low_b", "met_row", "rows", "runs")
+    TRANSIENT = LethalityWatch.TRANSIENT | {"bounds", "high_b", "lengths", "low_b", "rows"}
 
     def __init__(self, limit: Limit, probe: str, u: float, unit: str, opened: Instant) -> None:
         rule = limit.rule
         assert isinstance(rule, HoldLethality)
         super().__init__(limit, probe, u, unit, opened, rule.rows[0].at_c)
         self.rows = rule.rows
+        self.lengths = [r.length for r in rule.rows]
         self.bounds = [at_or_above(r.at_c) for r in rule.rows]
         self.runs: list[Instant] = [0] * len(rule.rows)
         self.bands: list[Span] = [0] * (len(rule.rows) + 1)  # bands[m]: time with exactly the m lowest rows satisfied at both ends
@@ -141,6 +143,12 @@ class HoldWatch(LethalityWatch):
                 self._fell(lo)
         return self.news
 
+    def calm(self) -> Calm | None:
+        """While no row is reached, lost or completed; for good, once it is final."""
+        if self.final and not self.news:
+            return Calm(float("-inf"), float("inf"), NEVER, NEVER)
+        return None if self.last_at is None or self.left_at is not None else Calm(self.low_b, self.high_b, self.due, self.max_gap)
+
     def _bank(self) -> None:
         """Book the time since the last change of rows."""
         if self.last_at is not None and self.k:
@@ -159,8 +167,9 @@ class HoldWatch(LethalityWatch):
         for i in range(kept, self.k):
             self.runs[i] = at
         self._bracket()
-        self.due = min((self.runs[i] + self.rows[i].length for i in range(self.k)), default=NEVER)
-        if any(at >= self.runs[i] + self.rows[i].length for i in range(kept)):
+        ends = list(map(operator.add, self.runs[: self.k], self.lengths))
+        self.due = min(ends, default=NEVER)
+        if self.due <= at and min(ends[:kept], default=NEVER) <= at:
             self._complete(at)
 
     def _complete(self, at: Instant) -> None:

@@ -13,7 +13,7 @@ from typing import Any, ClassVar, NamedTuple
 from rules.finding import Verdict, WatchReport
 from rules.plan import Limit
 from rules.quantity import format_span
-from rules.reading import SECOND, Instant
+from rules.reading import SECOND, Instant, Span
 from rules.remedy import Remedy
 
 
@@ -25,11 +25,21 @@ class News(NamedTuple):
     text: str
 
 
+class Calm(NamedTuple):
+    """Where a reading changes nothing in a watch but `last_at`: low <= lo, hi < high, at < before, at most `gap` after the last one."""
+
+    low: float
+    high: float
+    before: Instant
+    gap: Span
+
+
 class Watch:
     """The running state of one limit on one probe. Never holds history; one reading costs the same on day 30."""
 
     TRANSIENT: ClassVar[frozenset[str]] = frozenset({"limit", "unit", "max_gap", "news"})
     SLOW: ClassVar[bool] = False  # a reading now and then is enough for it
+    LOOKS_ON: ClassVar[bool] = False  # what it has to say changes no watch
 
     __slots__ = (
         "at", "before_closing", "before_removal", "closed", "final", "last_at", "limit", "max_gap", "news",
@@ -58,6 +68,10 @@ class Watch:
     def read(self, at: Instant, lo: float, hi: float) -> list[News] | None:
         """Take one good reading, later than every reading before it; what it has to say, if anything."""
         raise AssertionError("every kind reads in its own way")
+
+    def calm(self) -> Calm | None:
+        """Where the next readings would only move `last_at`, as the watch stands now; None where each has to be read."""
+        return None
 
     def suspect(self, at: Instant, celsius: float) -> None:
         """Take note of a reading that is judged as if absent; only ceilings and floors mind."""

@@ -266,7 +266,7 @@ def _found(plan: Plan, events: list[Event], *, restoring: int = 0) -> list[tuple
 def test_too_warm_a_cooler_rings_once_for_the_core_that_will_be_late(warm_cooler: tuple[Plan, list[Event]]) -> None:
     """With the time left, the site's clock and unit, and the surroundings that would still make it; core-2 is in time and silent."""
     found = [f for f in _found(*warm_cooler) if f[1] == "heading-out"]
-    assert [(f[2:6], (f[0] - START) // MINUTE) for f in found if f[5] == "core-1"] == [(("J-1", "chill", "stabilization", "core-1"), 37)]
+    assert [(f[2:6], (f[0] - START) // MINUTE) for f in found if f[5] == "core-1"] == [(("J-1", "chill", "stabilization", "core-1"), 36)]
     text = next(f[7] for f in found if f[5] == "core-1")
     assert text.startswith("80 °F expected 07:"), text
     other = [f[7] for f in found if f[5] == "core-2"]

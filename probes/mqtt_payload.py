@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from probes.errors import PushError, SettingError
 from probes.lines import printable
-from probes.push import Doubled, Refused, celsius_of, decode_item, decode_senml, parse_json, time_of
+from probes.push import Doubled, Refused, celsius_of, decode_item, decode_senml, parse_json, time_of, usual_readings
 from probes.settings import Settings
 from probes.value import parse_value
 from rules.reading import Fault, Instant, Reading
@@ -85,6 +85,9 @@ class Payloads:
 
         if len(payload) > MOST_BYTES:
             return [fault(f"payload longer than {MOST_BYTES} bytes")]
+        usual = usual_readings(payload, at, probe)
+        if usual is not None:
+            return [*usual]
         try:
             data = parse_json(payload)
         except PushError:

@@ -14,6 +14,8 @@ from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import NamedTuple
 
+import msgspec
+
 from probes import senml
 from probes.csv_text import EARLIEST, LATEST, instant
 from probes.errors import PushError, TooLarge
@@ -53,10 +55,13 @@ def decode_push(body: bytes, content_type: str, received_at: Instant) -> list[Re
         return decode_senml(parse_json(body), received_at)
     if kind not in ("", "application/json"):
         raise PushError(f"the content type is {kind!r}; send application/json or application/senml+json")
+    usual = usual_readings(body, received_at)
+    if usual is not None:
+        return [*usual]
     data = parse_json(body)
     items = data if isinstance(data, list) else [data]
     _check_length(items)
-    return [_plain(item, received_at) or decode_item(item, received_at, index) for index, item in enumerate(items)]
+    return [decode_item(item, received_at, index) for index, item in enumerate(items)]
 
 
 def parse_json(body: bytes) -> object:
@@ -108,34 +113,68 @@ def _check_length(items: list[object]) -> None:
         raise TooLarge(f"the list has {len(items)} items; send at most {MOST_ITEMS} at once")
 
 
-def _plain(item: object, received_at: Instant) -> Reading | None:
-    """The reading of what nearly every item is, a probe's number in °C and its time; None: ask `decode_item`, which says the same."""
-    if type(item) is not dict:
+class _Usual(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+    """What nearly every item is: a probe's number and its time. msgspec reads it straight from the text, without a dictionary for each."""
+
+    value: float
+    probe: str = ""
+    time: float | str = 0.0
+    unit: str = ""
+
+
+_USUAL = msgspec.json.Decoder(list[_Usual] | _Usual)
+
+
+def usual_readings(body: bytes, received_at: Instant, probe: str = "") -> list[Reading] | None:
+    """The readings of a body of nothing but usual items; None: ask `decode_item`, which says the same of each.
+
+    `probe` is given where the topic names it.
+    """
+    try:
+        found = _USUAL.decode(body)
+    except (msgspec.MsgspecError, ValueError, RecursionError):
         return None
-    value, name, keys = item.get("value"), item.get("probe"), 2
-    if type(value) is not float or not ABSOLUTE_ZERO_C <= value <= HIGHEST_C or type(name) is not str or not _is_name(name):
+    items = found if isinstance(found, list) else [found]
+    if len(items) > MOST_ITEMS or b"\\" in body:
         return None
-    at, time = received_at, item.get("time")
-    if type(time) is float:
-        at = round(time * SECOND)
-        # Within these years a double has microseconds to spare: if it is one, it is the one that its digits write.
-        if not 1e8 < time < 4e9 or at / SECOND != time:
+    colons = 0
+    out: list[Reading] = []
+    for item in items:
+        celsius, name, time, unit = item.value, item.probe, item.time, item.unit
+        if not ABSOLUTE_ZERO_C <= celsius <= HIGHEST_C or (name or probe) != (probe or name) or not _is_name(name or probe):
             return None
-        keys = 3
-    elif type(time) is str:
-        found = time_of(time)
-        if type(found) is not int:
-            return None
-        at, keys = found, 3
-    if item.get("unit") == "C":
-        keys += 1
-    return Reading(name, at, value) if len(item) == keys else None
+        if isinstance(time, str):
+            told = time_of(time)
+            if isinstance(told, str) or not time.isprintable():
+                return None
+            at = told
+            colons += 1 + time.count(":")
+        elif time:
+            at = round(time * SECOND)
+            # Within these years a double has microseconds to spare: if it is one, it is the one that its digits write.
+            if not 1e8 < time < 4e9 or at / SECOND != time:
+                return None
+            colons += 1
+        else:
+            at = received_at
+        if unit:
+            if unit != "C":
+                return None
+            colons += 1
+        colons += 2 if name else 1
+        out.append(_reading(Reading, (name or probe, at, celsius, 0.0, "", None)))
+    # Of a key that is there twice the last value was kept. So many colons as there are keys: none was.
+    return out if body.count(b":") == colons else None
+
+
+#: `Reading(...)` without the call that a named tuple makes of it.
+_reading = tuple.__new__
 
 
 @lru_cache(maxsize=1000)
 def _is_name(text: str) -> bool:
-    """Whether it can be a probe's id as it stands."""
-    return text == text.strip() != "" and len(text) <= MOST_TEXT and text.isprintable()
+    """Whether it can be a probe's id as it stands, and leaves the colons to be counted."""
+    return text == text.strip() != "" and len(text) <= MOST_TEXT and text.isprintable() and ":" not in text
 
 
 def decode_item(item: object, received_at: Instant, index: int = 0, probe: str | None = None) -> Reading | Fault | Refused:

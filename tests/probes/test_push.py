@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from probes import senml
 from probes.errors import PushError, SenmlError, TooLarge
-from probes.push import MOST_BYTES, MOST_ITEMS, Doubled, Refused, decode_item, decode_push, parse_json
+from probes.push import MOST_BYTES, MOST_ITEMS, Doubled, Refused, decode_item, decode_push, parse_json, usual_readings
 from rules.quantity import fahrenheit, parse_instant
 from rules.reading import SECOND, Fault, Reading
 
@@ -268,6 +268,58 @@ def test_what_is_decoded_the_short_way_is_what_the_long_one_gives(items):
     body = json.dumps(items)
     long = [decode_item(item, NOW, index) for index, item in enumerate(json.loads(body, parse_constant=str))]
     assert repr(decode_push(body.encode(), "application/json", NOW)) == repr(long)
+
+
+def long_way(body, probe=None):
+    """What the decoder that asks each question of each item says; None where nothing can be read."""
+    try:
+        data = parse_json(body)
+    except PushError:
+        return None
+    return [decode_item(item, NOW, index, probe) for index, item in enumerate(data if isinstance(data, list) else [data])]
+
+
+_PAIRS = st.tuples(
+    st.sampled_from(["probe", "value", "time", "unit"]),
+    st.sampled_from(["", " ", "\t", "\n"]),
+    st.sampled_from(
+        ['"core-1"', '"a:b"', '"C"', '""', "71.5", "-4", "1772478250.25", "1772478250", '"2026-03-02T13:00:00Z"', "null", '"\\u0043"']
+    ),
+)
+_TEXTS = st.lists(_PAIRS, max_size=5).map(lambda pairs: "{" + ",".join(f'"{k}"{blank}:{blank}{v}' for k, blank, v in pairs) + "}")
+
+
+@given(st.lists(_TEXTS, max_size=3), st.sampled_from([None, "core-1"]))
+def test_the_short_way_takes_no_text_that_the_long_way_reads_otherwise(texts, probe):
+    """A key that is there twice, wherever and however it is written, is never read as if it were there once."""
+    body = f"[{','.join(texts)}]".encode()
+    short = usual_readings(body, NOW, probe or "")
+    assert short is None or repr(short) == repr(long_way(body, probe))
+
+
+_BODY = b'[{"probe":"core-1","value":71.5,"time":1772478250.25},{"probe":"core-2","unit":"C","time":"2026-03-02T13:00:00Z","value":4}]'
+
+
+@given(st.integers(0, len(_BODY) - 1), st.integers(0, 255), st.booleans())
+def test_a_byte_that_was_changed_or_put_in_is_read_alike_both_ways(place, byte, put_in):
+    """Broken UTF-8, a control character, a quote lost: the short way reads what the long way reads, or leaves it to that."""
+    body = _BODY[:place] + bytes([byte]) + _BODY[place + (0 if put_in else 1) :]
+    short = usual_readings(body, NOW)
+    assert short is None or repr(short) == repr(long_way(body))
+
+
+@given(st.from_regex(r"-?(0|[1-9][0-9]{0,3})(\.[0-9]{1,25})?([eE][+-]?[0-9]{1,2})?", fullmatch=True))
+def test_a_number_of_any_length_is_the_double_that_its_digits_write(digits):
+    """The two readers of JSON round alike."""
+    (short,) = usual_readings(f'{{"probe":"core-1","value":{digits}}}'.encode(), NOW) or [None]
+    assert short is None or repr(short.celsius) == repr(float(json.loads(digits)))
+
+
+def test_usual_items_are_read_the_short_way():
+    """Else nothing was gained: times as numbers, as texts and none, with and without the unit."""
+    assert usual_readings(_BODY, NOW) == long_way(_BODY) != []
+    assert usual_readings(b'{"value": 71.5, "time": 1772478250.25}', NOW, "core-1") == [Reading("core-1", 1772478250250000, 71.5)]
+    assert usual_readings(b'[{"value": 4, "probe": "core-1"}]', NOW) == [Reading("core-1", NOW, 4.0)]
 
 
 @pytest.mark.parametrize(

@@ -60,6 +60,7 @@ class Caretaker:
             give_back()
             self._room(conn, now)
             self._copy(conn, now)
+            self._rehearsal(conn, now)
             if self._more or _due(self._swept_at, now, SWEEP_EVERY):
                 self._swept_at = now
                 self._more = retention.sweep(conn, now, self._config.store.keep).more
@@ -100,6 +101,21 @@ class Caretaker:
             self._raise_once(conn, store_causes.copy_due(due, last, every, now), now)
         else:
             self._clear(conn, store_causes.COPY, now)
+
+    def _rehearsal(self, conn: Connection, now: Instant) -> None:
+        every = self._config.backup.rehearse_every
+        if self._config.backup.folder is None or not every:
+            self._clear(conn, store_causes.REHEARSAL, now)
+            return
+        last, wrong = copies.tried(conn)
+        first = copies.begun(conn)
+        due = (last if last is not None else now if first is None else first) + every
+        if last is not None and wrong:
+            self._raise_once(conn, store_causes.rehearsal_failed(last, wrong), now)
+        elif due <= now:
+            self._raise_once(conn, store_causes.rehearsal_due(due, last, every, now), now)
+        else:
+            self._clear(conn, store_causes.REHEARSAL, now)
 
     def _raise_once(self, conn: Connection, cause: Cause, now: Instant) -> None:
         if not any(row["rang_at"] is None or row["state"] in ("B", "C") for row in open_rows(conn, cause.key)):

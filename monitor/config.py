@@ -200,6 +200,15 @@ class ExportConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class BackupConfig:
+    """Where copies of the store go by themselves, and how many stay. `rehearse_every`: none tried out for longer is an alarm; 0: never."""
+
+    folder: Path | None = None
+    keep: int = 4
+    rehearse_every: Span = 14 * 24 * HOUR
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """Everything in `larderer.toml`. Paths are absolute; `store_url` is blank for SQLite in the data folder."""
 
@@ -219,6 +228,7 @@ class Config:
     heartbeat: Heartbeat | None = None
     mail_answers: MailAnswers | None = None
     export: ExportConfig = ExportConfig()
+    backup: BackupConfig = BackupConfig()
     notes: tuple[str, ...] = ()
 
     def bell(self, bell_id: str) -> BellConfig | None:

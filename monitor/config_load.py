@@ -24,7 +24,7 @@ from monitor.config import (
     Source,
     StoreConfig,
 )
-from monitor.config_reach import check_reach, read_clock, read_duty, read_export, read_heartbeat, read_mail_answers
+from monitor.config_reach import check_reach, read_backup, read_clock, read_duty, read_export, read_heartbeat, read_mail_answers
 from monitor.errors import ConfigError
 from monitor.toml_lines import Lines
 from rules.errors import QuantityError
@@ -48,6 +48,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
         "heartbeat",
         "mail_answers",
         "export",
+        "backup",
     ),
     "server": ("host", "port", "trusted_network", "public_url", "tls_cert", "tls_key"),
     "store": ("url", "url_file", "url_env", "keep", "copy_every", "spare_mb"),
@@ -71,6 +72,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
     "heartbeat": ("url", "url_file", "url_env", "method", "every", "timeout"),
     "mail_answers": ("host", "port", "username", "password_file", "password_env", "tls", "folder", "address", "every"),
     "export": ("copy_to", "tell"),
+    "backup": ("folder", "keep", "rehearse_every"),
 }
 _T = TypeVar("_T")
 
@@ -150,7 +152,7 @@ class Table:
         label = self.values.get("id") or self.values.get("name") or self.values.get("driver")
         if isinstance(label, str):
             return f"{self.name} {label!r}"
-        tables = ("server", "store", "mqtt", "alarms", "heartbeat", "mail_answers", "export")
+        tables = ("server", "store", "mqtt", "alarms", "heartbeat", "mail_answers", "export", "backup")
         single = {"": "the file"} | {name: f"[{name}]" for name in tables}
         return single.get(self.name, f"{self.name} number {self.number + 1}")
 
@@ -203,6 +205,7 @@ class Loader:
             heartbeat=read_heartbeat(self._table(values, "heartbeat")) if "heartbeat" in values else None,
             mail_answers=read_mail_answers(self._table(values, "mail_answers")) if "mail_answers" in values else None,
             export=read_export(self._table(values, "export")),
+            backup=read_backup(self._table(values, "backup")),
         )
         self._whole(config, values)
         check_reach(self, config)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
-from monitor.config import Duty, ExportConfig, Heartbeat, MailAnswers, Secret
+from monitor.config import BackupConfig, Duty, ExportConfig, Heartbeat, MailAnswers, Secret
 from monitor.roster import read_days
 from rules.reading import MINUTE, SECOND
 
@@ -81,6 +81,18 @@ def read_export(table: Table) -> ExportConfig:
     return ExportConfig(table.loader.place(where) if where.strip() else None, table.texts("tell"))
 
 
+def read_backup(table: Table) -> BackupConfig:
+    """The `[backup]`: where copies of the store go by themselves. The disk need not be in now."""
+    plain, where = BackupConfig(), table.text("folder")
+    if not where.strip() and table.values:
+        table.bad("folder", '[backup] has no folder; write folder = "/media/records", or leave the table out')
+    keep = table.get("keep", int, plain.keep, "how many copies stay, such as 4")
+    if keep < 1:
+        table.bad("keep", f"keep is {keep}; write at least 1")
+    every = table.span("rehearse_every", plain.rehearse_every)
+    return BackupConfig(table.loader.place(where) if where.strip() else None, keep, every)
+
+
 def check_reach(loader: Loader, config: Config) -> None:
     """What no table of these can see alone."""
     names = [p.name for p in config.persons]
@@ -91,10 +103,10 @@ def check_reach(loader: Loader, config: Config) -> None:
         _can_be_told(loader, config, "alarms", 0, "nobody_on_duty", name, names)
     for name in config.export.tell:
         _can_be_told(loader, config, "export", 0, "tell", name, names)
-    target = config.export.copy_to
-    if target is not None and (target == config.data or config.data in target.parents):
-        line = loader.lines.of("export", 0, "copy_to")
-        loader.bad(line, f"copy_to {str(target)!r} is in the data folder, which dies with its disk; name a folder on another disk")
+    for table, key, target in (("export", "copy_to", config.export.copy_to), ("backup", "folder", config.backup.folder)):
+        if target is not None and (target == config.data or config.data in target.parents):
+            line = loader.lines.of(table, 0, key)
+            loader.bad(line, f"{key} {str(target)!r} is in the data folder, which dies with its disk; name a folder on another disk")
     for number, rung in enumerate(config.escalation):
         if rung.on_duty and not config.duties:
             loader.bad(loader.lines.of("escalation", number, "on_duty"), "a rung tells who is on duty, but there is no [[duty]]; add one")

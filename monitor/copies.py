@@ -42,6 +42,12 @@ def state(conn: Connection) -> State:
     return State(seq, digest, blocks.read(conn).next_seq - 1, max(heard, default=None))
 
 
+def tried(conn: Connection) -> tuple[Instant | None, str]:
+    """When a copy was last tried out, and what was wrong with it then; None where none ever was."""
+    entry = ledger.newest(conn, REHEARSAL)
+    return (None, "") if entry is None else (entry.entered_at, str(entry.body.get("failed", "")))
+
+
 def newest(conn: Connection) -> Instant | None:
     """When the newest second copy was made; None where there never was one."""
     entry = ledger.newest(conn, BACKUP)

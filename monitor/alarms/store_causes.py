@@ -12,6 +12,7 @@ ROOM: Final = "store-room"
 COPY: Final = "store-copy"
 SOUND: Final = "store-sound"
 EXPORT_COPY: Final = "export-copy"
+REHEARSAL: Final = "store-rehearsal"
 _DAY: Final[Span] = 24 * HOUR
 
 
@@ -33,6 +34,26 @@ def copy_due(since: Instant, last: Instant | None, every: Span, now: Instant) ->
     return Cause(
         COPY, what, "the monitor", since, f"{told} One disk that dies takes everything with it.", "medium", limit=f"a copy every {days}",
         do=("Make one on another disk with: larderer backup FILE",), nags=False,
+    )  # fmt: skip
+
+
+def rehearsal_failed(since: Instant, wrong: str) -> Cause:
+    """The newest copy was tried out and cannot take the records' place. `wrong`: what was found."""
+    return Cause(
+        REHEARSAL, "the copy of the records cannot be restored", "the monitor", since,
+        f"The newest copy was tried out, and that failed: {wrong}", "high", limit="a copy that can be restored",
+        do=("Make a copy on another disk with: larderer backup FILE", "Try it out with: larderer restore FILE --rehearse"), nags=False,
+    )  # fmt: skip
+
+
+def rehearsal_due(since: Instant, last: Instant | None, every: Span, now: Instant) -> Cause:
+    """No copy was tried out for longer than `[backup] rehearse_every`. `last`: when the newest was."""
+    told = "None was ever tried out here." if last is None else f"That was last done {max(0, now - last) // _DAY} days ago."
+    days = f"{every // _DAY} days" if every >= 2 * _DAY else format_span(every)
+    return Cause(
+        REHEARSAL, "no copy of the records was tried out", "the monitor", since,
+        f"{told} A copy that was never restored may be none.", "medium", limit=f"a copy tried out every {days}",
+        do=("Put the disk for the copies in, then: larderer restore --rehearse",), nags=False,
     )  # fmt: skip
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from monitor.clock import SystemClock
 from monitor.commands.offline import alone, made, opened, store_of, verify_path
@@ -17,6 +19,8 @@ from rules.quantity import format_instant
 if TYPE_CHECKING:
     from monitor.copies import State
     from monitor.store.database import Store
+
+_TRYING: Final = ".larderer-rehearsal-"
 
 
 def backup_to(config_path: Path, target: Path) -> str:
@@ -64,12 +68,16 @@ def restore_from(config_path: Path, source: Path) -> str:
 def rehearse(config_path: Path, source: Path) -> str:
     """Try a backup out in a folder of its own: read whole, brought up to date, judged from. Nothing in use is touched."""
     from monitor import copies, ledger
+    from monitor.commands.day_again import judge_again
 
     config = load_config(config_path, check_bells=False)
     text = _sound(source)
     holds = _state_of(source)
-    lots = _judged(config, source)
+    with _taken_out(config, source) as copy:
+        lots = _judged(config, copy)
+        day = judge_again(copy, holds.newest)
     told = [text, f"Judging goes on from it: {', '.join(lots) or 'no lot'} open."]
+    told.append(f"The day {day} was judged again from it, as it was found then." if day else "It holds no whole day to be judged again.")
     newest = "nothing" if holds.newest is None else f"readings up to {format_instant(holds.newest)}"
     told.append(f"It holds {newest}, {holds.arrived} in all, and {holds.seq} records.")
     if made(config):
@@ -78,7 +86,7 @@ def rehearse(config_path: Path, source: Path) -> str:
             with store.read() as conn:
                 told.append(copies.lost_by(conn, holds))
             with store.write() as conn:
-                ledger.append(conn, copies.REHEARSAL, {"from": source.name, "holds": holds.as_json()}, now, entered_at=now)
+                ledger.append(conn, copies.REHEARSAL, {"from": source.name, "holds": holds.as_json(), "day": day}, now, entered_at=now)
     return "\n".join([*told, "Nothing was changed. To put it in place: stop the service, then larderer restore FILE."])
 
 
@@ -149,17 +157,27 @@ def _restore_into(target: Store, source: Path, body: dict[str, Any], now: int) -
         ledger.append(conn, copies.RESTORE, body, now, entered_at=now)
 
 
-def _judged(config: Config, source: Path) -> list[str]:
-    """The lots that are open once a service has started on a copy of this backup."""
+@contextmanager
+def _taken_out(config: Config, source: Path) -> Iterator[Path]:
+    """A copy of a backup to be written to: beside it, else in the data folder; a system's own temporary folder may be memory."""
+    beside = source.resolve().parent
+    home = beside if os.access(beside, os.W_OK) else config.data if config.data.is_dir() else None
+    if home is not None:
+        for old in home.glob(f"{_TRYING}*"):  # of a power cut
+            shutil.rmtree(old, ignore_errors=True)
+    with TemporaryDirectory(prefix=_TRYING, dir=home) as folder:
+        yield Path(shutil.copyfile(source, Path(folder) / "rehearsal.sqlite"))
+
+
+def _judged(config: Config, copy: Path) -> list[str]:
+    """The lots that are open once a service has started on this file, which is brought up to date."""
     from monitor.judge import read_plan
     from monitor.judging import Judging
     from monitor.store.database import Store
 
-    with TemporaryDirectory(prefix="larderer-") as folder:
-        copy = Path(shutil.copyfile(source, Path(folder) / "rehearsal.sqlite"))
-        judging = Judging(read_plan(config.plan))
-        with Store(copy, create=False) as store, store.write() as conn:
-            now = SystemClock()()
-            judging.adopt(conn, judging.plan, now)
-            judging.ready(conn, now)
-        return sorted(lot.id for lot in judging.engine.lots.values() if lot.ended is None)
+    judging = Judging(read_plan(config.plan))
+    with Store(copy, create=False) as store, store.write() as conn:
+        now = SystemClock()()
+        judging.adopt(conn, judging.plan, now)
+        judging.ready(conn, now)
+    return sorted(lot.id for lot in judging.engine.lots.values() if lot.ended is None)

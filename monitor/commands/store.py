@@ -95,34 +95,61 @@ def rejudge(
 
 
 @app.command()
-def backup(target: Annotated[Path, typer.Argument(help="the file to write")], config: ConfigOption = CONFIG) -> None:
+def backup(
+    target: Annotated[Path | None, typer.Argument(help="the file to write; left out: a new one in the folder of [backup]")] = None,
+    timer: Annotated[bool, typer.Option("--timer", help="as the timer does: no folder in [backup] is no mistake")] = False,
+    config: ConfigOption = CONFIG,
+) -> None:
     """Copy the live database to a file, whole, while the service runs; a SQLite file, also where PostgreSQL keeps the records.
 
     The copy is read back and checked before it counts, and noted in the ledger.
 
     Example: larderer backup /media/usb/larderer-backup.sqlite
+
+    Example: larderer backup
     """
+    from monitor.commands import timed_copies
     from monitor.commands.copying import backup_to
 
-    said(backup_to(config, target))
+    if target is not None:
+        said(backup_to(config, target))
+    elif timer and not timed_copies.wanted(config):
+        said(timed_copies.NOTHING)
+    else:
+        said(timed_copies.copy_now(config))
 
 
 @app.command()
 def restore(
-    source: Annotated[Path, typer.Argument(help="a backup")],
+    source: Annotated[Path | None, typer.Argument(help="a backup; with --rehearse left out: the newest in the folder of [backup]")] = None,
     rehearse: Annotated[bool, typer.Option("--rehearse", help="only try it out: nothing is changed, the service may run")] = False,
+    timer: Annotated[bool, typer.Option("--timer", help="as the timer does: no folder in [backup] is no mistake")] = False,
     config: ConfigOption = CONFIG,
 ) -> None:
     """Put a verified backup in place of the database; the service must not be running. The old file is kept beside it.
 
     Where PostgreSQL keeps the records, the database has to be empty: make another, and name it in [store] url.
 
+    With --rehearse it is read whole, brought up to date, judged from, and its last whole day is judged again. The outcome is noted in
+    the ledger; where the newest copy of [backup] fails, that rings.
+
     Example: larderer restore /media/usb/larderer-backup.sqlite --rehearse
     """
+    from monitor.commands import timed_copies
     from monitor.commands.copying import rehearse as try_out
     from monitor.commands.copying import restore_from
+    from monitor.errors import InputError
 
-    said(try_out(config, source) if rehearse else restore_from(config, source))
+    if source is not None:
+        said(try_out(config, source) if rehearse else restore_from(config, source))
+    elif not rehearse:
+        raise InputError("name the backup to be put in place; --rehearse alone tries out the newest one in the folder of [backup]")
+    elif timer and not timed_copies.wanted(config):
+        said(timed_copies.NOTHING)
+    else:
+        code, text = timed_copies.try_newest(config)
+        said(text)
+        raise typer.Exit(code)
 
 
 @app.command()

@@ -12,14 +12,13 @@ from typing import Any
 
 from rules import snapshot
 from rules.air import AirBoard
+from rules.closings import Closing, Closings
 from rules.deeds import deed
 from rules.doubtful import DoubtfulRows
 from rules.errors import LateEvent
 from rules.evidence import Evidence
 from rules.finding import Finding
-from rules.limits.come_up import ComeUpWatch
 from rules.limits.hold_for_step import SAMPLE
-from rules.limits.lethality import LethalityWatch
 from rules.limits.watch import Watch
 from rules.lot import Lot
 from rules.plan import Plan, Probe
@@ -30,7 +29,6 @@ from rules.run import Run
 from rules.standing import StandingRoom, standing_key
 from rules.track import BEFORE, NEVER, Track
 
-_FIRST = {"lethality": 0, "row": 1, "pH": 2}  # what is carried out before the closings of the same instant
 _INFINITE = float("inf")
 _STRANGER = Track(Probe("", ""))  # stands for a probe of no plan: never calm, always due
 _NOTHING: list[Finding] = []  # what nearly every reading finds; never changed
@@ -50,8 +48,7 @@ class Engine:
         self._timers: list[tuple[Instant, int, str, str, str]] = []
         self._timer_at: Instant = NEVER
         self._timer_seq = 0
-        self._pending: list[tuple[Instant, Any, Run, Watch | None, str]] = []
-        self._pending_at: Instant = NEVER
+        self._closings = Closings(self)
         self._due_at: Instant = BEFORE  # of what every track has been told
         self._barrier: Instant = BEFORE
         self._crossed: Instant | None = None
@@ -170,7 +167,7 @@ class Engine:
             return
         if at < self._barrier:
             self.doubtful.late(at, probe)
-        if at >= self._timer_at or at > self._pending_at:
+        if at >= self._timer_at or at > self._closings.at:
             self._move_to(at)
         if at > self.now:  # noqa: PLR1730 — max() costs a call on the hottest line
             self.now = at
@@ -269,7 +266,7 @@ class Engine:
 
     def _schedule(self) -> None:
         """Tell every track up to when (not including) its readings meet no timer and no closing."""
-        due = min(self._timer_at, self._pending_at + 1)
+        due = min(self._timer_at, self._closings.at + 1)
         if due != self._due_at:
             self._due_at = due
             for track in self._tracks.values():
@@ -278,66 +275,14 @@ class Engine:
 
     def _flush(self, at: Instant) -> None:
         """Carry out closings asked for before `at`: every reading at their instant has been taken."""
-        while self._pending and self._pending_at < at:
-            # A come-up that its lethality ends at this instant is final, also where its step ends with it; likewise what a pH ends.
-            due = sorted((p for p in self._pending if p[0] < at), key=lambda p: (p[0], _FIRST.get(p[4], len(_FIRST))))
-            self._pending = [p for p in self._pending if p[0] >= at]
-            self._pending_at = min((p[0] for p in self._pending), default=NEVER)
-            for when, owner, run, watch, how in due:
-                self._barrier = max(self._barrier, when + 1)
-                self._close(when, owner, run, watch, how)
+        while self._closings.at < at:
+            for closing in self._closings.taken(at):
+                self._barrier = max(self._barrier, closing.at + 1)
+                self._closings.carry_out(closing)
             for room in self.standing:
                 if room.closing_run:
                     room.ended(standing_day)
         self._schedule()
-
-    def _close(self, at: Instant, owner: Any, run: Run, watch: Watch | None, how: str) -> None:
-        if watch is None:
-            run.end(at)
-            owner.tell_run(run, at)
-            return
-        if how == "needs":
-            owner.cooling.check_needs(run, watch)
-            return
-        if how == "mover":
-            if watch in owner.movers:  # asked for twice at one instant
-                owner.drop_mover(watch)
-            return
-        if how == "row":
-            owner.rows.change(run, at)
-            return
-        if watch.closed is not None:
-            return
-        if how == "pH":
-            owner.rows.end_by_ph(run, watch, at)
-            self.detach(watch)
-        elif how == "rejoin":
-            self._rejoin(at, watch)
-        elif how == "leave" and isinstance(watch, LethalityWatch):
-            watch.leave(at)
-        elif how == "lethality" and isinstance(watch, ComeUpWatch):
-            watch.lethality_met(at)
-            self.detach(watch)
-        else:
-            watch.close(at, withdrawn=how == "withdrawn")
-            self.detach(watch)
-            if run.live.get(watch.probe) is watch or watch in run.watches:
-                run.closed_watch(at)
-            if how == "withdrawn":
-                owner.withdrew(run, at)
-            elif how == "limit" and isinstance(owner, Lot):
-                owner.cooling.left(run, watch)
-        if watch.news:
-            owner.hear(watch)
-
-    def _rejoin(self, at: Instant, watch: Watch) -> None:
-        """Every reading of the instant has counted for the placement that ended; the last one is also the first of the new one."""
-        good = self._tracks[watch.probe].good
-        if not watch.final and watch.resumes():
-            watch.resume()
-            if good is not None and good.at == at:
-                high = good.celsius if good.high_c is None else good.high_c
-                watch.read(at, good.celsius + good.offset_c - watch.u, high + good.offset_c + watch.u)
 
     # --- what lots and rooms ask (see lot.Hub) ------------------------------------------------------------------
 
@@ -375,26 +320,17 @@ class Engine:
 
     def closing(self, at: Instant, owner: Any, run: Run, watch: Watch | None, how: str) -> None:
         """Close the watch once every reading at `at` has been taken."""
-        self._pending.append((at, owner, run, watch, how))
-        self._pending_at = min(self._pending_at, at)
+        self._closings.ask(Closing(at, owner, run, watch, how))
         self._schedule()
 
     def ends(self, watch: Watch) -> bool:
         """Whether its lethality, met at this very instant, makes the watch final."""
-        return any(p[3] is watch and p[4] == "lethality" for p in self._pending)
+        return self._closings.ends(watch)
 
     def keep(self, watch: Watch) -> None:
         """Take back a closing asked for at this very instant: the watch goes on."""
-        if self._pending:
-            kept = []
-            for entry in self._pending:
-                if entry[3] is not watch or entry[4] in ("leave", "lethality", "needs", "rejoin", "row", "pH"):
-                    kept.append(entry)
-                elif entry[4] == "withdrawn":  # taken out and put in again at one instant: no absence, but credit starts again
-                    kept.append((*entry[:4], "rejoin"))
-            self._pending = kept
-            self._pending_at = min((p[0] for p in self._pending), default=NEVER)
-            self._schedule()
+        self._closings.keep(watch)
+        self._schedule()
 
     def say(self, finding: Finding) -> None:
         """Give a finding out."""
@@ -443,7 +379,7 @@ class Engine:
     def forget(self, before: Instant) -> list[str]:
         """Drop the lots that ended before that instant, so that months do not grow the state; their ids, which stay taken."""
         self._wake()
-        busy = {id(owner) for _, owner, *_ in self._pending}
+        busy = {id(closing.owner) for closing in self._closings.waiting}
         gone = [lot for lot in self.lots.values() if lot.ended is not None and lot.ended < before and id(lot) not in busy]
         for lot in gone:
             for watch in lot.all_watches():

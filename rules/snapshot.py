@@ -54,7 +54,8 @@ def take(engine: Engine) -> dict[str, Any]:
         "air": engine.air.state(),
         "evidence": engine.evidence.state(),
         "pending": [
-            [at, _run_name(owner, run), "" if watch is None else names[id(watch)], how] for at, owner, run, watch, how in engine._pending
+            [at, _run_name(owner, run), "" if watch is None else names[id(watch)], how]
+            for at, owner, run, watch, how in engine._closings.waiting
         ],
     }
 

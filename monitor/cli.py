@@ -11,14 +11,14 @@ from typing import Annotated
 
 import typer
 
-from monitor.commands import checks, lot, plans, probes, store
+from monitor.commands import checks, clock, lot, plans, probes, store
 from monitor.commands.app import app, refuse, said
 from monitor.errors import MonitorError
 from probes.errors import ProbeError
 from rules.errors import PlanError, RulesError
 from rules.quantity import parse_instant
 
-__all__ = ["app", "checks", "lot", "main", "plans", "probes", "store"]
+__all__ = ["app", "checks", "clock", "lot", "main", "plans", "probes", "store"]
 
 
 @app.command()

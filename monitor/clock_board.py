@@ -193,14 +193,11 @@ class BoardClock:
             self._lifted_by = boot.offset - boot.wall_offset
             self.epoch += 1
 
-    def said(self, at: Instant, by: str, *, first_seq: int, first_event: int) -> Boot:
-        """This boot with the time that a person says it is now; what arrives from the places on is of that time."""
+    def said(self, at: Instant, by: str) -> Boot:
+        """This boot with the time that a person says it is now."""
         assert self.boot is not None
-        steady, shift = self.steady(), at - self()
-        return replace(
-            self.boot, provisional=False, by=by, offset=at - steady, wall_offset=self.wall() - steady, since=self.boot.since + shift,
-            first_seq=first_seq, first_event=first_event,
-        )  # fmt: skip
+        steady = self.steady()
+        return replace(self.boot, provisional=False, by=by, offset=at - steady, wall_offset=self.wall() - steady)
 
     def stamp(self, items: Sequence[Reading | Fault]) -> tuple[Sequence[Reading | Fault], Instant, int]:
         """The items as `lifted`, the time, and the epoch that both are of."""

@@ -18,15 +18,18 @@ from monitor.alarms import troubles
 from monitor.alarms.alarms import Alarms
 from monitor.clock_board import BoardClock, Boot, blind_span, forget_undated, remember, remembered, undated
 from monitor.clock_watch import STEP
+from monitor.errors import InputError, RefusedError
 from monitor.intake import Intake
 from monitor.pipeline import Pipeline
-from monitor.store import blocks, events
-from rules.quantity import format_instant
-from rules.reading import SECOND, Instant, Span
+from rules.quantity import format_instant, format_span, parse_instant
+from rules.reading import HOUR, SECOND, Instant, Span
 
 #: Who found what the clock alone can tell, in a deviation record.
 _CLOCK: Final = "the board's clock"
 _KEY: Final = troubles.clock_provisional(0, 0).key
+#: Nothing was read by this program before; nor does a board come back after so long.
+_FIRST: Final[Instant] = parse_instant("2026-01-01T00:00:00Z")
+_FAR: Final[Span] = 3 * 366 * 24 * HOUR
 _UNDATED: Final = "what was stored in it keeps its provisional time until the right one is known, and then is known to lie before that"
 _PROVISIONAL: Final = (
     "the clock was behind what is stored, or nothing vouches for it: time is counted from there by the steady clock until the time is known"
@@ -98,6 +101,38 @@ class ClockKeeper:
         self._put_right(conn, board, replace(boot, provisional=False, by=""), board.shift())
         return True
 
+    @property
+    def said_by(self) -> str:
+        """By whose word the time is known; "" where it is the system's, or provisional."""
+        boot = None if self._board is None else self._board.boot
+        return "" if boot is None else boot.by
+
+    def say(self, conn: Connection, at: Instant, by: str) -> float:
+        """It is `at` now, a person says: the time is known by that. Returns by how many seconds it was put right.
+
+        The last thing that its job does, as `look`. Raises RefusedError where the time is known, InputError where `at` cannot be.
+        """
+        board = self._board
+        if board is None or board.boot is None or not board.boot.counted:
+            raise RefusedError(
+                f"the time is known here, by the system's clock: it is {format_instant(self._pipeline.now())}; where that is wrong, see to "
+                "the network, or set it with timedatectl"
+            )
+        if board.settling:
+            raise RefusedError("what was read before is still being put right by the time said last; say it again in a few minutes")
+        right = board.said(at, by)
+        shift, known = right.offset - board.boot.offset, board.boot.known
+        if known and board.boot.since + shift <= known:
+            up = format_span(board() - board.boot.since)
+            raise InputError(
+                f"the time is {format_instant(at)}, but before the board started, {up} ago, there are records up to "
+                f"{format_instant(known)}; look at date, year and hour"
+            )
+        if at < _FIRST or at > max(known, _FIRST) + _FAR:
+            raise InputError(f"the time is {format_instant(at)}, which is years away from the newest record; look at the year")
+        self._put_right(conn, board, right, shift)
+        return shift / SECOND
+
     def go_on(self, conn: Connection) -> None:
         """Store again, and have judged again, the next of what was stamped before time was put right; a job of its own, as `look`."""
         board = self._board
@@ -132,13 +167,13 @@ class ClockKeeper:
             self._intake.put_right(shift)
             return
         if abs(shift) >= STEP:
-            clock_restamp.begin(conn, boot, shift, now, self._key, by=right.by)
-            right = replace(right, since=boot.since + shift, first_seq=blocks.read(conn).next_seq, first_event=events.last_seq(conn))
+            again = clock_restamp.begin(conn, boot, shift, now, self._key, by=right.by)
+            right = replace(right, since=boot.since + shift, first_seq=again.below_seq, first_event=again.below_event - 1)
         else:
             body = {"what": "trusted", "boot": boot.id, "by_s": shift / SECOND}
             ledger.append(conn, "clock", body, now + shift, right.by, entered_at=now + shift)
+        right = replace(right, since=self._date(conn, right, now + shift))
         remember(conn, right)
-        self._date(conn, right, now + shift)
         if not clock_restamp.owed(conn):
             self._alarms.clear(conn, _KEY, now + shift)
         board.settling = bool(clock_restamp.owed(conn))
@@ -146,16 +181,17 @@ class ClockKeeper:
         self._intake.put_right(shift)
         self._was = (boot, shift)
 
-    def _date(self, conn: Connection, boot: Boot, now: Instant) -> None:
-        """Give the boots before this one that never knew the time a place before it."""
+    def _date(self, conn: Connection, boot: Boot, now: Instant) -> Instant:
+        """Give the boots before this one that never knew the time a place before it; the first instant that hangs on this one's time."""
         boots, gap = undated(conn), blind_span(self._pipeline.plan)
         if not boots:
-            return
+            return boot.since
         unsure = {lot: one for one in boots for lot in clock_undated.unsure_lots(conn, one)}
-        clock_undated.date(conn, boots, boot.since, gap, now, self._key)
+        since = clock_undated.date(conn, boots, boot.since, gap, now, self._key)
         forget_undated(conn)
         for lot, one in sorted(unsure.items()):
             text = clock_undated.unsure_words(one, boot.since, self._pipeline.plan.site.zone, gap)
             product = lot_log.read_lots(conn, [lot])[lot].product
             self._pipeline.deviations.open_unforeseen(conn, _CLOCK, now, lot, text, product, boot.since)
             self._alarms.raise_(conn, troubles.clock_undated(now, lot, text), now)
+        return since

@@ -22,11 +22,11 @@ from rules.reading import SECOND, Instant, Span
 _TURNS = ("start", "step", "place", "remove", "end")
 
 
-def date(conn: Connection, boots: Sequence[Undated], first: Instant, gap: Span, now: Instant, key: ledger.Signer | None = None) -> None:
+def date(conn: Connection, boots: Sequence[Undated], first: Instant, gap: Span, now: Instant, key: ledger.Signer | None = None) -> Instant:
     """Give boots that ended before their time was known their place before `first`, the first instant after them that is known.
 
     Each as late as can be, a gap of `gap` behind it: so what had begun before them is judged by the longest time that may have passed.
-    Nothing is put nearer than `gap` to what was known before them: whether that is a gap, nobody knows.
+    Nothing is put nearer than `gap` to what was known before them: whether that is a gap, nobody knows. Returns the first instant of them.
     """
     ledger.seal(conn, now, entered_at=now, key=key)
     edge, placed = first, []
@@ -47,6 +47,7 @@ def date(conn: Connection, boots: Sequence[Undated], first: Instant, gap: Span, 
             "readings": [one.first_seq, one.below_seq - 1], "lot_events": [one.first_event, one.below_event - 1], "why": again.why(),
         }  # fmt: skip
         ledger.append(conn, "clock", body, now, entered_at=now)
+    return max(edge, boots[0].known + 1)
 
 
 def unsure_lots(conn: Connection, one: Undated) -> list[str]:

@@ -74,6 +74,10 @@ class Pipeline:
         """The plan in force for lots to come."""
         return self.judging.plan
 
+    def now(self) -> Instant:
+        """The service's time."""
+        return self._clock()
+
     def rolled_back(self) -> None:
         """A group of transactions was undone (`Writer`'s listener): memory may be ahead of the store."""
         self.judging.distrust()

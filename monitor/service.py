@@ -253,10 +253,14 @@ class Service:
 
     def _make_app(self) -> FastAPI:
         from monitor.api.app import create_app
+        from monitor.clock_desk import ClockDesk
         from monitor.page import ROUTERS
         from monitor.set_up import SetUp
 
-        app = create_app(self.desk, self.people, intake=self.intake, export=self.exporter.zip, trouble=self._trouble_text, pages=ROUTERS)
+        app = create_app(
+            self.desk, self.people, intake=self.intake, export=self.exporter.zip, trouble=self._trouble_text, pages=ROUTERS,
+            clock_desk=ClockDesk(self.desk, self.keeper),
+        )  # fmt: skip
         app.state.set_up = SetUp(self.config, self.plan, self.writer, self.clock)
         return app
 

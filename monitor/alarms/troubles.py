@@ -67,7 +67,7 @@ def clock_provisional(since: Instant, gap: Span) -> Cause:
         "high", limit="a clock that is right", nags=False, settled=True,
         do=(
             "Write down how long the power was away. Measure open lots by hand, with the time by a watch, until this alarm ends.",
-            "See to the network; or set the clock: sudo date --set '2026-03-02 18:05' (the right date and time).",
+            "See to the network; or say what time it is, on the page under Time, or with larderer clock set.",
         ),
     )  # fmt: skip
 

@@ -253,6 +253,25 @@ class HealthShown(Answer):
     version: str
 
 
+class ClockShown(Answer):
+    """What time it is here."""
+
+    model_config = shown({"now": "2026-12-01T15:30:00Z", "provisional": "", "by": ""})
+    now: When
+    provisional: Provisional
+    by: str = Field(description="Who said the time, while it is counted from there; blank where the system's clock is followed.")
+
+
+class ClockSaid(Answer):
+    """What time it is from now on, and what it was taken for."""
+
+    model_config = shown({"at": "2026-12-01T15:30:00Z", "was": "2026-11-28T15:30:00Z", "by_s": 259200.0, "by": "Tam Okafor"})
+    at: When
+    was: When
+    by_s: float
+    by: str
+
+
 class ProblemKind(Answer):
     """What a kind of problem means."""
 
@@ -278,5 +297,7 @@ ROUTES: Mapping[str, type[BaseModel]] = {
     "GET /session": SessionShown,
     "POST /session": SessionShown,
     "GET /health": HealthShown,
+    "GET /clock": ClockShown,
+    "POST /clock": ClockSaid,
     "GET /problems/{slug}": ProblemKind,
 }

@@ -13,10 +13,11 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.responses import Response
 from prometheus_client import CollectorRegistry
 
-from monitor.api import alarms, days, deviations, events, health, lots, papers, probes, problems, readings, rejudgements, session
+from monitor.api import alarms, clock, days, deviations, events, health, lots, papers, probes, problems, readings, rejudgements, session
 from monitor.api.access import COOKIE, FORM_HEADER, READ, check_rules, may_know
 from monitor.api.paging import tagged
 from monitor.api.shell import Shell
+from monitor.clock_desk import ClockDesk
 from monitor.desk import Desk
 from monitor.people import People
 
@@ -33,22 +34,24 @@ def create_app(
     export: Callable[[str], Path],
     trouble: Callable[[], str] = lambda: "",
     pages: Sequence[APIRouter] = (),
+    clock_desk: ClockDesk | None = None,
     version: str = VERSION,
 ) -> FastAPI:
     """The app over a desk.
 
     `export` makes a day's ZIP and gives its path (blocking). `trouble` is a sentence while the service is not well.
-    `pages` are further routers, served by the same app. `app.state.feed.changed()` wakes the event streams and
-    `app.state.feed.close()` must be called before the server is asked to stop, or it waits for them.
+    `pages` are further routers, served by the same app. `clock_desk`: where the board's time can be said (None: the system's is followed).
+    `app.state.feed.changed()` wakes the event streams and `app.state.feed.close()` must be called before the server is asked to stop, or it waits for them.
     """
     app = FastAPI(title="Larderer", version=version, openapi_url=None, docs_url=None, redoc_url=None, lifespan=_lifespan)
     state = app.state
     state.desk, state.people, state.intake, state.export, state.trouble = desk, people, intake, export, trouble
+    state.clock = ClockDesk(desk) if clock_desk is None else clock_desk
     state.feed = events.Feed(desk)
     state.metrics = CollectorRegistry(auto_describe=False)
     state.metrics.register(health.DeskCollector(desk))
     problems.install(app, may_know)
-    for module in (session, readings, probes, lots, papers, alarms, deviations, days, rejudgements, events, health):
+    for module in (session, readings, probes, lots, papers, alarms, deviations, days, rejudgements, clock, events, health):
         app.include_router(module.router)
     app.include_router(_about(app))
     for page in pages:

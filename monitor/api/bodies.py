@@ -262,6 +262,13 @@ class Rejudge(BaseModel):
     reason: Words
 
 
+class SetClock(BaseModel):
+    """What time it is now, by a watch."""
+
+    model_config = example(at="2026-12-01T09:30")
+    at: str = Field(max_length=40, description="Local time of the site, or ISO 8601 with its offset.")
+
+
 class Receipt(BaseModel):
     """What was received for a lot. Not accepted needs the note, which says why it was sent back or set aside."""
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from monitor.page import alarms, checks, days, deviations, door, late, lots, now, nowhere, set_up
+from monitor.page import alarms, checks, clock, days, deviations, door, late, lots, now, nowhere, set_up
 
 #: What `monitor.api.app.create_app` is given as its pages.
 ROUTERS = (
     door.router, now.router, lots.router, alarms.router, deviations.router, days.router, checks.router, late.router, set_up.router,
-    nowhere.router,  # last: it takes what no other does
+    clock.router, nowhere.router,  # last: it takes what no other does
 )  # fmt: skip

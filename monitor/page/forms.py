@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from datetime import datetime, timedelta, tzinfo
+from datetime import timedelta, tzinfo
 from itertools import pairwise
 from typing import Annotated, NamedTuple
 
@@ -14,10 +14,11 @@ from monitor.api.access import form_token_fits
 from monitor.api.problems import Problem
 from monitor.desk import Hand
 from monitor.errors import InputError
+from monitor.moments import local_instant
 from monitor.once import Key
 from monitor.page.shown import Shown, signed_in
 from rules.errors import QuantityError
-from rules.quantity import from_datetime, local, parse_temperature
+from rules.quantity import local, parse_temperature
 from rules.reading import HOUR, MINUTE, Instant
 
 _MOST_FIELDS = 200
@@ -83,23 +84,6 @@ def moment(values: Mapping[str, str], now: Instant, zone: tzinfo) -> Instant | N
     if not ago.isdigit() or int(ago) > 7 * 24 * 60:
         raise InputError(f'minutes ago is "{ago[:20]}"; write a whole number such as 15, or the time itself')
     return now - int(ago) * MINUTE
-
-
-def local_instant(text: str, zone: tzinfo, *, second: bool = False) -> Instant:
-    """The instant of a local time such as "2026-03-02T13:04"; one that never was, or came twice, is asked about."""
-    try:
-        naive = datetime.fromisoformat(text)
-    except ValueError:
-        raise InputError(f'time is "{text[:40]}"; write it as 2026-03-02 13:04') from None
-    if naive.tzinfo is not None:
-        return from_datetime(naive)
-    first, later = naive.replace(tzinfo=zone, fold=0), naive.replace(tzinfo=zone, fold=1)
-    offsets = first.utcoffset() or timedelta(0), later.utcoffset() or timedelta(0)
-    if offsets[0] < offsets[1]:
-        raise InputError(
-            f"{naive:%H:%M} on {naive.day} {naive:%b} never was: the clocks went forward over it; write the time before or after"
-        )
-    return from_datetime(later if second else first)
 
 
 def doubled_hour(now: Instant, zone: tzinfo) -> bool:

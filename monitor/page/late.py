@@ -7,7 +7,8 @@ from typing import Any
 from fastapi import APIRouter, Response
 
 from monitor.errors import InputError
-from monitor.page.forms import Sent, SignedIn, local_instant
+from monitor.moments import local_instant
+from monitor.page.forms import Sent, SignedIn
 from monitor.page.shown import REFUSALS, PageRoute, Shown, back, page, sentences, status_of
 from rules.quantity import local, parse_instant
 

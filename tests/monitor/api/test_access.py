@@ -54,6 +54,8 @@ MATRIX = {
     "POST /api/v1/deviations/{deviation}/actions": WORKERS,
     "POST /api/v1/deviations/{deviation}/close": WORKERS,
     "POST /api/v1/deviations/{deviation}/review": {"reviewer"},
+    "GET /api/v1/clock": READERS,
+    "POST /api/v1/clock": WORKERS,
     "GET /api/v1/rejudgements": READERS,
     "POST /api/v1/rejudgements": WORKERS,
     "GET /api/v1/days/{day}": READERS,

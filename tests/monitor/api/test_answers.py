@@ -16,7 +16,7 @@ from monitor.links import make_link
 
 NO_BODY = {"DELETE /session"}
 #: What this site cannot do, since its pipeline is a double: recalls are held to their schemas in the tests of the checks.
-ELSEWHERE = {"POST /recalls", "GET /recalls/preview", "POST /rejudgements"}
+ELSEWHERE = {"POST /recalls", "GET /recalls/preview", "POST /rejudgements", "POST /clock"}
 ANSWERS = {
     "cause": "The rack stood on the counter.", "removed": "Back in the cold.", "restored": "Re-chilled.",
     "reading": "core-1 read 33 °F at 14:00.", "prevention": "A timer.", "disposition": "destroyed", "quantity": "18 kg",
@@ -161,6 +161,7 @@ def worked_day(site) -> list[tuple[str, str, str, Any]]:
         (sign, "POST /days/{day}/review", "/days/2026-03-01/review", {}),
         (work, "GET /days/{day}", "/days/2026-03-01", None),
         (work, "GET /health", "/health", None),
+        (work, "GET /clock", "/clock", None),
         (sign, "POST /session", "/session", {"name": "Tam Okafor", "secret": "sage-1234"}),
     ]  # fmt: skip
 

@@ -23,7 +23,7 @@ PATHS = (
     "/", "/lots", "/lots/new", "/lots/J-0412", "/lots/T-0301", "/lots/J-0412/picture", "/lots/T-0301/hold-tag", "/lots/J-0412/hold-tag",
     "/lots/nowhere", "/set-up/nowhere",
     "/alarms", "/alarms/A1", "/deviations", "/deviations/D1", "/probes", "/probes/core-1/check", "/probes/core-1/check?way=boiling-point",
-    "/probes/core-1/check?way=comparison", "/late", "/days", "/days/2026-03-02",
+    "/probes/core-1/check?way=comparison", "/late", "/clock", "/days", "/days/2026-03-02",
     "/pin",
 )  # fmt: skip
 REVIEWER_PATHS = (

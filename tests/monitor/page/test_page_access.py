@@ -17,6 +17,7 @@ OPEN = {
 #: Whoever is signed in may read these.
 READ = {
     "GET /", "GET /alarms", "GET /alarms/{alarm}", "GET /days", "GET /days/{day}", "GET /deviations", "GET /deviations/{deviation}",
+    "GET /clock",
     "GET /late", "GET /live", "GET /lots", "GET /lots/new", "GET /lots/{lot}", "GET /lots/{lot}/picture", "GET /lots/{lot}/hold-tag",
     "GET /probes",
     "GET /probes/{probe}/check", "GET /probes/{probe}/recall", "GET /pin",
@@ -24,7 +25,7 @@ READ = {
 #: Entries: never by an inspector.
 WORK = {
     "POST /alarms/{alarm}/acknowledge", "POST /alarms/{alarm}/shelve", "POST /deviations", "POST /deviations/{deviation}/actions",
-    "POST /deviations/{deviation}/close", "POST /late", "POST /lots/new", "POST /lots/{lot}/check", "POST /lots/{lot}/end",
+    "POST /deviations/{deviation}/close", "POST /clock", "POST /late", "POST /lots/new", "POST /lots/{lot}/check", "POST /lots/{lot}/end",
     "POST /lots/{lot}/measure", "POST /lots/{lot}/place", "POST /lots/{lot}/remove", "POST /lots/{lot}/step", "POST /lots/{lot}/undo",
     "POST /lots/{lot}/receive", "POST /lots/{lot}/withdraw", "POST /probes/{probe}/check", "POST /probes/{probe}/recall", "POST /pin",
 }  # fmt: skip

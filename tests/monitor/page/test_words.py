@@ -7,7 +7,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.errors import InputError
-from monitor.page.forms import doubled_hour, local_instant, moment, typed_temperature
+from monitor.moments import local_instant
+from monitor.page.forms import doubled_hour, moment, typed_temperature
 from monitor.page.words import Words, about
 from rules.quantity import format_instant, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND

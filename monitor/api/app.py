@@ -41,7 +41,8 @@ def create_app(
 
     `export` makes a day's ZIP and gives its path (blocking). `trouble` is a sentence while the service is not well.
     `pages` are further routers, served by the same app. `clock_desk`: where the board's time can be said (None: the system's is followed).
-    `app.state.feed.changed()` wakes the event streams and `app.state.feed.close()` must be called before the server is asked to stop, or it waits for them.
+    `app.state.feed.changed()` wakes the event streams and `app.state.feed.close()` must be called before the server is asked to
+    stop, or it waits for them.
     """
     app = FastAPI(title="Larderer", version=version, openapi_url=None, docs_url=None, redoc_url=None, lifespan=_lifespan)
     state = app.state

@@ -17,6 +17,7 @@ from sqlalchemy import Connection, func, insert, select
 
 from monitor import ledger
 from monitor.errors import InputError
+from monitor.outcomes import no_offset
 from monitor.store.schema import calibration
 from rules.plan import Plan, Probe, Site
 from rules.quantity import at_or_below, format_instant, format_span, parse_instant
@@ -219,14 +220,17 @@ class InForce:
 
     def __call__(self, conn: Connection) -> Callable[[str, Instant], float]:
         """The offset of a probe at an instant, as of this transaction."""
-        number = conn.execute(select(func.max(calibration.c.id))).scalar() or 0
+        number = conn.exec_driver_sql(_NEWEST).scalar() or 0  # asked before every group of readings
         if self._known is None or self._known.newest != number:
             self._known = Offsets.read(conn)
-        return self._known.at
+        return self._known.at if self._known else no_offset
 
     def forget(self) -> None:
         """A transaction was undone: what is known may be ahead of the store."""
         self._known = None
+
+
+_NEWEST = f"SELECT max(id) FROM {calibration.name}"
 
 
 class Offsets:
@@ -245,6 +249,10 @@ class Offsets:
         for row in conn.execute(columns.order_by(calibration.c.since, calibration.c.id)):
             by_probe.setdefault(row.probe, []).append((row.since, row.offset_c))
         return cls(by_probe, conn.execute(select(func.max(calibration.c.id))).scalar() or 0)
+
+    def __bool__(self) -> bool:
+        """Whether any was ever put in force."""
+        return bool(self._by_probe)
 
     def at(self, probe: str, at: Instant) -> float:
         """The offset in °C to be added to a raw value of this probe at this instant; 0 where none was put in force."""

@@ -179,7 +179,7 @@ class Intake:
             self._lose(batch, text)
             batch.future.set_exception(IntakeFull(text))
         elif not idle:
-            self._submit(size, waiting)
+            self._submit(waiting)
         return batch.future
 
     def _fits(self, size: int, source: object) -> bool:
@@ -215,7 +215,7 @@ class Intake:
             timer.cancel()
         while self._queue:
             before = self._queued
-            if self._submit(before, True) is None:
+            if self._submit(True) is None:
                 break
             # Futures are set in order, in the writer's thread: once this one is, what hangs on the pull has run.
             self._writer.submit(_nothing).exception()
@@ -269,7 +269,7 @@ class Intake:
         self.counts["lost"] += len(batch.items)
         self._on_loss(len(batch.items), text)
 
-    def _submit(self, rows: int, waiting: bool) -> Future[list[tuple[_Batch, tuple[Outcome, ...]]]] | None:
+    def _submit(self, waiting: bool) -> Future[list[tuple[_Batch, tuple[Outcome, ...]]]] | None:
         begun: list[bool] = []
 
         def begin() -> None:
@@ -291,7 +291,7 @@ class Intake:
             self._pulls += 1
             self._coming[waiting] += 1
         try:
-            future = self._writer.submit(pull, rows=min(rows, _PULLED), waiting=waiting)
+            future = self._writer.submit(pull, rows=0, waiting=waiting)  # how many it is to take shows when it runs
         except StoreClosed:
             return None
         future.add_done_callback(done)
@@ -310,6 +310,7 @@ class Intake:
             self._alone = max(0, self._alone - 1)
         if not batches:
             return []
+        self._writer.count(rows)
         try:
             taken = list(zip(batches, self._take(conn, batches), strict=True))
         except Exception as error:
@@ -319,7 +320,7 @@ class Intake:
         with self._room:
             more = len(self._queue) > self._taken and not self._coming[True] and not self._down
         if more:  # behind whatever else waits for the writer
-            self._submit(_PULLED, True)
+            self._submit(True)
         return taken
 
     def _part(self, batches: list[_Batch], error: Exception) -> None:
@@ -367,7 +368,7 @@ class Intake:
             self._pause = self.limits.retry_s[0]
             self._on_trouble(None)
         if more:
-            self._submit(_PULLED, True)
+            self._submit(True)
 
     def _count(self, batch: _Batch, outcomes: Sequence[Outcome]) -> None:
         """Count what became of each item; what a probe is turned away for is told once, since a wire has nobody to answer."""
@@ -398,7 +399,7 @@ class Intake:
             if self._timer is None:
                 return
             self._timer = None
-        self._submit(_PULLED, True)
+        self._submit(True)
 
     def _rolled_back(self) -> None:
         """The writer undid its transaction: nothing at the head of the queue is in one, and `newest` is to be read again."""

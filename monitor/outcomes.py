@@ -40,6 +40,8 @@ class Outcome(NamedTuple):
 
 #: What nearly every item is told.
 TAKEN = Outcome(STORED)
+#: `Arrival(*three)` without the call that a named tuple makes of it.
+_arrival = tuple.__new__
 
 
 def no_offset(_probe: str, _at: Instant) -> float:
@@ -87,30 +89,30 @@ class Sorting:
 
         `_one` would say the same of each; it is asked about each question here at once, since it is asked of every reading.
         """
-        newest, known, offset = self._newest, self._known, self._offset
+        newest, known, offset = self._newest, self._known, None if self._offset is no_offset else self._offset
         fresh: dict[str, Instant] = {}
-        before, earliest, latest = FIRST_INSTANT, received_at - LATE_AT_MOST, received_at + FUTURE_AHEAD
-        taken: list[Reading] = []
+        before, latest = max(FIRST_INSTANT, received_at - LATE_AT_MOST), received_at + FUTURE_AHEAD
         for item in items:
             if type(item) is not Reading:
                 return False
             probe, at, celsius, offset_c, suspect, _ = item
+            if probe not in fresh:
+                if known is not None and probe not in known:
+                    return False
+                fresh[probe] = newest.get(probe, -1)
             if (
-                suspect
-                or offset_c != 0.0
+                not before <= at <= latest
+                or at <= fresh[probe]
                 or not ABSOLUTE_ZERO_C <= celsius <= HIGHEST_C
-                or not earliest <= at <= latest
-                or at < before
-                or at <= (fresh[probe] if probe in fresh else newest.get(probe, -1))
-                or (known is not None and probe not in known)
-                or offset(probe, at)
+                or suspect
+                or offset_c != 0.0
+                or (offset is not None and offset(probe, at))
             ):
                 return False
             before = fresh[probe] = at
-            taken.append(item)
         newest.update(fresh)
-        self._plainly += taken
-        self.arrivals += [Arrival(item, received_at, STORED) for item in taken]
+        self._plainly += items  # type: ignore[arg-type]  # each is a Reading
+        self.arrivals += [_arrival(Arrival, (item, received_at, STORED)) for item in items]
         return True
 
     def _refusal(self, item: Reading | Fault) -> Outcome | None:

@@ -69,7 +69,7 @@ class Writer:
         self._told: list[Callable[[], None]] = []
         # Not SimpleQueue: its get() may wait for ever where its timeout ends while it takes a lock left free by an earlier put().
         self._jobs: queue.Queue[_Job | None] = queue.Queue()
-        self._urgent = False  # writer's thread only
+        self._urgent, self._counted = False, 0  # writer's thread only
         self._closing = False
         self._gate = threading.Lock()
         self._stale = False
@@ -109,6 +109,10 @@ class Writer:
             if not self._closing:
                 self._jobs.put(_Job(self._now_urgent, 0, False, Future()))
 
+    def count(self, rows: int) -> None:
+        """Called by a job that writes so many rows more than was said when it was submitted."""
+        self._counted += rows
+
     def _now_urgent(self, _conn: Connection) -> None:
         self._urgent = True
 
@@ -146,7 +150,7 @@ class Writer:
                 done, value = self._attempt(conn, job)
                 if done:
                     group.append((job, value))
-                rows += job.rows
+                rows += self._rows(job)
                 now = time.monotonic()
                 if job.waiting and not waiting:
                     waiting, asked = True, now
@@ -177,6 +181,11 @@ class Writer:
                     listener()
         self._trim()
         return going_on
+
+    def _rows(self, job: _Job) -> int:
+        """How many rows the job that has just run has written."""
+        counted, self._counted = self._counted, 0
+        return job.rows + counted
 
     def _begin(self) -> Connection:
         if self._stale:
@@ -252,7 +261,7 @@ class Writer:
             _fail(job.future, translate(error, self.store.where) or error)
             return
         self.commits += 1
-        self.written += job.rows
+        self.written += self._rows(job)
         if done:
             _resolve(job.future, value)
 

@@ -253,6 +253,24 @@ def test_push_with_a_key_is_answered_alike_when_repeated(site):
     assert [one["outcome"] for one in bare.json()["items"]] == ["duplicate"]
 
 
+@pytest.mark.parametrize("count", [0, 1, 3, 501])
+def test_push_without_a_key_is_answered_to_the_byte_as_one_with_a_key(site, count):
+    """Nearly every push takes a shorter way; its sender sees no difference."""
+    since = site.clock() // 1_000_000 - 5000
+
+    def body(first):
+        return [{"probe": "core-1", "value": 3.5, "time": since + first + n} for n in range(count)]
+
+    (with_key,) = ask(site, "probe", ("POST", "/api/v1/readings", body(0)), headers={"Idempotency-Key": "a1"})
+    (without,) = ask(site, "probe", ("POST", "/api/v1/readings", body(1000)))
+    assert (without.status_code, without.content) == (with_key.status_code, with_key.content)
+    assert without.headers["content-type"] == with_key.headers["content-type"]
+    assert without.json() == {
+        "items": [{"item": n, "outcome": "stored"} for n in range(count)],
+        "counts": {"stored": count} if count else {},
+    }
+
+
 def test_full_queue_turns_a_push_away(site, monkeypatch):
     """When too much waits for the store the sender keeps its readings: 503 with Retry-After, and nothing is taken."""
     monkeypatch.setattr(site.intake, "_queued", 10_001)

@@ -105,6 +105,19 @@ def test_a_full_group_commits_without_waiting_for_its_window(store: Store) -> No
         assert future.result(WAIT_S) == "a"
 
 
+def test_rows_that_a_job_counts_while_it_runs_fill_the_group(store: Store) -> None:
+    """Who submits a job need not know how many rows it will find to write."""
+    with Writer(store, window_s=60, quiet_s=60, rows=500) as writer:
+
+        def job(conn: Connection) -> str:
+            writer.count(500)
+            return put("a")(conn)
+
+        assert writer.submit(job, rows=0).result(WAIT_S) == "a"
+        assert writer.submit(put("b"), rows=499).done() is False
+        writer.urgent()
+
+
 def test_listener_that_fails_does_not_end_the_writer(store: Store) -> None:
     """Who is told that something urgent is durable may have gone (a closed event loop); the next job is written all the same."""
     told: list[str] = []

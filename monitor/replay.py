@@ -9,8 +9,6 @@ and no more than a slice is ever held: two days of readings cost time, no memory
 from __future__ import annotations
 
 import heapq
-import json
-import zlib
 from collections.abc import Mapping, Sequence
 from operator import attrgetter
 from typing import NamedTuple
@@ -106,7 +104,7 @@ class Replay:
         if not self.kept:
             return False
         last = self.kept[-1]
-        state = json.loads(zlib.decompress(last.data))
+        state = snapshots.unpack(last.data)
         kept, base, found = self.kept, self.base, self.findings[: last.findings]
         self._from(snapshots.Snapshot(last.at, last.plan, last.next_seq, last.event_seq, state))
         self.kept, self.base, self.findings = kept, base, found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import heapq
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from rules.errors import RulesError
@@ -15,7 +16,7 @@ from rules.limits.humidity import DryBulb
 from rules.limits.profile import CoreStage
 from rules.limits.watch import Watch
 from rules.lot import Lot
-from rules.reading import Reading
+from rules.reading import HOUR, Reading
 from rules.run import Run
 from rules.standing import StandingRoom
 from rules.track import Track
@@ -23,7 +24,10 @@ from rules.track import Track
 if TYPE_CHECKING:
     from rules.engine import Engine
 
-FORMAT = 5
+#: What is written, and what is read besides: before 6 a lot that is over stood among the others.
+FORMAT, BEFORE = 6, 5
+#: An ended lot that nobody feeds, times or closes any more is written out once; this long after its end, to be sure.
+SEALED_AFTER = HOUR
 TRACK = ("at", "slow_at")
 ROWS = ("row", "good")
 LOT = (
@@ -34,9 +38,16 @@ ADVANCE = ("straddling", "prompt", "decided")
 COOLING = ("left_lethal", "counted")
 
 
+class Sealed(dict[str, Any]):
+    """The state of an ended lot that changes no more: the same object in each snapshot, so that whoever stores it can keep `packed`."""
+
+    packed: bytes | None = None
+
+
 def take(engine: Engine) -> dict[str, Any]:
     """The state of `engine`."""
-    names = _names(engine)
+    sealed = _sealed(engine)
+    names = _names(engine, [lot for lot in engine.lots.values() if id(lot) not in sealed])
     return {
         "format": FORMAT,
         "plan": engine.plan.sha256,
@@ -49,7 +60,7 @@ def take(engine: Engine) -> dict[str, Any]:
         "problems": [list(p) for p in engine.doubtful.problems],
         "tracks": {k: _track(t) for k, t in engine._tracks.items()},
         "order": {k: [[names[id(w)] for w in ws] for ws in (t.watches, t.bare, t.slow)] for k, t in engine._tracks.items()},
-        "lots": [_lot(lot) for lot in engine.lots.values()],
+        "lots": [sealed[id(lot)] if id(lot) in sealed else _lot(lot) for lot in engine.lots.values()],
         "standing": [_standing(room) for room in engine.standing],
         "air": engine.air.state(),
         "evidence": engine.evidence.state(),
@@ -60,14 +71,36 @@ def take(engine: Engine) -> dict[str, Any]:
     }
 
 
+def _sealed(engine: Engine) -> dict[int, Sealed]:
+    """The ended lots that no reading, timer, closing or entry can reach any more, by identity, with their state.
+
+    An entry for an ended lot is refused (`rules/deeds.py`), and whatever lies before its end is judged again by another engine.
+    """
+    over = [lot for lot in engine.lots.values() if lot.ended is not None and lot.ended + SEALED_AFTER < engine.now]
+    if not over:
+        return {}
+    fed = {id(owner) for owner in engine._owner.values()}
+    closing, timed = {id(owner) for _, owner, *_ in engine._closings.waiting}, {timer[2] for timer in engine._timers}
+    found: dict[int, Sealed] = {}
+    for lot in over:
+        if id(lot) in fed or id(lot.forecast) in fed or id(lot) in closing or lot.id in timed:
+            lot.sealed = None
+            continue
+        if lot.sealed is None:
+            lot.sealed = Sealed(_lot(lot))
+        found[id(lot)] = lot.sealed
+    return found
+
+
 def put_back(engine: Engine, data: dict[str, Any]) -> None:
     """Give a fresh engine the state `data`; RulesError where another version wrote it."""
-    if data.get("format") != FORMAT:
+    if data.get("format") not in (FORMAT, BEFORE):
         raise RulesError(f"snapshot format is {data.get('format')!r}, this version reads {FORMAT}; replay from the lots' start instead")
     engine.now, engine._barrier, engine.doubtful.duplicates = data["now"], data["barrier"], data["duplicates"]
     engine.forgotten = list(data["forgotten"])
     for lot_data in data["lots"]:
         lot = _put_lot(engine, lot_data)
+        lot.sealed = lot_data if isinstance(lot_data, Sealed) else None
         engine.lots[lot.id] = lot
     engine.standing = [_put_standing(engine, room_data) for room_data in data["standing"]]
     engine._timers = [tuple(t) for t in data["timers"]]
@@ -77,7 +110,7 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
     engine._schedule()
     engine.doubtful.problems = [Problem(*p) for p in data["problems"]]
     engine.air.restore(data["air"])
-    watches = _watches(engine)
+    watches = _watches(engine, engine.lots.values())
     for key, row in data["tracks"].items():
         track = engine._tracks.get(key) or _old_track(engine, key)
         for name in TRACK:
@@ -109,10 +142,10 @@ def _track(track: Track) -> dict[str, Any]:
 # --- names of watches, so that order and pending closings can be written down ---------------------------------------
 
 
-def _watches(engine: Engine) -> dict[str, tuple[Any, Watch]]:
-    """Every watch by a name that stays the same in a restored engine, with its owner."""
+def _watches(engine: Engine, lots: Iterable[Lot]) -> dict[str, tuple[Any, Watch]]:
+    """Every watch of these lots, of the rooms and of the air by a name that stays the same in a restored engine, with its owner."""
     found: dict[str, tuple[Any, Watch]] = {}
-    for lot in engine.lots.values():
+    for lot in lots:
         for key, newest in lot.runs.items():
             for run in newest.every():
                 for i, watch in enumerate(run.watches):
@@ -134,8 +167,8 @@ def _watches(engine: Engine) -> dict[str, tuple[Any, Watch]]:
     return found
 
 
-def _names(engine: Engine) -> dict[int, str]:
-    return {id(watch): name for name, (_, watch) in _watches(engine).items()}
+def _names(engine: Engine, lots: Iterable[Lot]) -> dict[int, str]:
+    return {id(watch): name for name, (_, watch) in _watches(engine, lots).items()}
 
 
 def _room_runs(room: StandingRoom) -> list[Run]:

@@ -8,13 +8,14 @@ from typing import Any
 
 import pytest
 
+from rules import snapshot
 from rules.engine import Engine
 from rules.errors import RulesError
 from rules.finding import Finding
 from rules.history import arrange
 from rules.plan import Plan
 from rules.plan_load import load_plan
-from rules.reading import Event, Instant, LotEvent, Reading, Tick
+from rules.reading import HOUR, Event, Instant, LotEvent, Reading, Tick
 from tests.plain.scenarios import seeded
 from tests.rules.conftest import LINKS
 
@@ -110,3 +111,37 @@ def test_lot_goes_on_under_the_plan_it_started_with(clock: Callable[[str], Insta
     engine.feed(LotEvent(clock("0:06"), "place", "J-2", "core-1"))
     assert [f.what for r in core("0:07 150, 0:09 150, 0:11 150, 0:13 150, 0:15 150") for f in engine.feed(r)] == []
     assert [f.what for r in core("0:16 150") for f in engine.feed(r)] == ["met", "prompt"]
+
+
+@pytest.mark.parametrize("seed", [3, 6, 17, 42])
+def test_a_lot_that_is_over_is_written_once_and_is_what_writing_it_again_would_give(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After every event, with lots sealed as soon as they can be; and the engine that was given such a state goes on alike."""
+    monkeypatch.setattr(snapshot, "SEALED_AFTER", 0)
+    scenario = seeded(seed)
+    rows = arrange([e for e in scenario.events if scenario.at is None or e.at <= scenario.at])
+    lots, end = {e.lot for e in rows if isinstance(e, LotEvent)}, rows[-1].at + HOUR
+    ends = [LotEvent(end, "end", lot) for lot in lots - {e.lot for e in rows if isinstance(e, LotEvent) and e.event == "end"}]
+    after = [e._replace(at=end + n * HOUR) for n, e in enumerate([e for e in rows if isinstance(e, Reading)][-20:], 1)]
+    engine = Engine(scenario.plan)
+    over = 0
+    for n, event in enumerate([*rows, *ends, *after]):
+        engine.feed(event)
+        if n % 10 and event.at <= end:
+            continue
+        kept = engine.snapshot()
+        for lot, state in zip(engine.lots.values(), kept["lots"], strict=True):
+            over += isinstance(state, snapshot.Sealed)
+            assert state == snapshot._lot(lot)
+        assert json.dumps(Engine.restore(scenario.plan, kept).snapshot()) == json.dumps(kept)
+    assert over >= 2
+
+
+def test_a_lot_that_is_over_is_the_same_object_in_each_snapshot(links: Plan) -> None:
+    """So that whoever stores it need not write it out again."""
+    engine = Engine(links)
+    for event in (LotEvent(0, "start", "J-1", "links"), LotEvent(HOUR, "end", "J-1"), Tick(3 * HOUR)):
+        engine.feed(event)
+    first = engine.snapshot()["lots"][0]
+    engine.feed(Tick(4 * HOUR))
+    assert engine.snapshot()["lots"][0] is first
+    assert Engine.restore(links, {**engine.snapshot()}).snapshot()["lots"][0] is first

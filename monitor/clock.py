@@ -19,6 +19,11 @@ def steady_clock() -> Span:
     return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1000
 
 
+def kernel_slew() -> Span:
+    """How far the kernel has slewed its clocks since the machine started, against the bare oscillator, which nobody corrects."""
+    return (time.clock_gettime_ns(time.CLOCK_MONOTONIC) - time.clock_gettime_ns(time.CLOCK_MONOTONIC_RAW)) // 1000
+
+
 class SystemClock:
     """The system's time; should that be set back, time goes on from where it was, so that alarms still climb and silence is still seen."""
 

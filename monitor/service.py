@@ -30,11 +30,11 @@ from monitor.alarms.ringer import Ringer
 from monitor.answers import Answers, code_maker
 from monitor.calibrations import InForce
 from monitor.caretaker import Caretaker
-from monitor.clock import steady_clock, wall_clock
+from monitor.clock import kernel_slew, steady_clock, wall_clock
 from monitor.clock_board import BoardClock
 from monitor.clock_keeper import ClockKeeper
 from monitor.clock_trust import clock_is_kept
-from monitor.clock_watch import ClockWatch
+from monitor.clock_watch import ClockWatch, Looked
 from monitor.config import Config
 from monitor.desk import Desk
 from monitor.deviations import Deviations
@@ -117,7 +117,7 @@ class Service:
         self.writer.add_rollback_listener(self.rounds.forget)
         answers = Answers(self.writer.submit, self.alarms, secret, config.alarms.link_valid, self.clock)
         self.outside = Outside(config, self.plan.site.id, answers, self._about, self.clock, self._stand)
-        self._clock_watch = ClockWatch(wall_clock, steady_clock) if clock is None else clock_watch
+        self._clock_watch = ClockWatch(wall_clock, steady_clock, kernel_slew) if clock is None else clock_watch
         self.writer.add_urgent_listener(self._after_change)
         offsets = InForce()
         self.writer.add_rollback_listener(offsets.forget)
@@ -404,10 +404,14 @@ class Service:
 
     def _look_after(self, now: Instant) -> None:
         """What keeps the store and the clock in order; jobs for which nobody waits."""
-        step, wall = self._clock_watch.look() if self._clock_watch is not None else (0, now)
+        looked = self._clock_watch.look() if self._clock_watch is not None else Looked(0, now)
 
         def clock(conn: Connection) -> None:
-            if not self.keeper.look(conn) and step:
+            if looked.slewed:
+                body: dict[str, Any] = {"what": "slewed", "by_s": looked.slewed / SECOND, "over_s": looked.over / SECOND}
+                ledger.append(conn, "clock", body, now, entered_at=now)
+            if not self.keeper.look(conn) and looked.step:
+                wall, step = looked.wall, looked.step
                 body = {"from": format_instant(wall - step), "to": format_instant(wall), "by_s": step / SECOND}
                 ledger.append(conn, "clock", body, now, entered_at=now)
                 self.alarms.raise_(conn, causes.clock_stepped(now, step), now)
@@ -419,10 +423,10 @@ class Service:
 
         def noted(future: Future[None]) -> None:
             if future.exception() is not None and self._clock_watch is not None:
-                self._clock_watch.again(step)
+                self._clock_watch.again(looked)
 
         # Each a job of its own: what is undone of one by its error must not be undone of another that has changed what is in memory.
-        if step or self.keeper.due:
+        if looked.step or looked.slewed or self.keeper.due:
             self._upkeep(clock).add_done_callback(noted)
         if self.keeper.owing:
             self._upkeep(self.keeper.go_on)

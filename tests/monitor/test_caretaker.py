@@ -220,17 +220,6 @@ def test_clock_that_is_set_is_noted_and_rings(site: Site, hours: int, way: str) 
     assert [f"clock stepped {way} 24 h" in str(one) for one in told] == [True]
 
 
-def test_step_of_the_clock_that_could_not_be_noted_is_told_later() -> None:
-    """What the store would not take is told at the next look."""
-    at = SimpleNamespace(wall=START, steady=0)
-    watch = ClockWatch(lambda: at.wall, lambda: at.steady)
-    at.wall, at.steady = START + DAY + MINUTE, MINUTE
-    assert watch.look() == (DAY, START + DAY + MINUTE)
-    assert watch.look()[0] == 0
-    watch.again(DAY)
-    assert watch.look()[0] == DAY
-
-
 def test_service_s_time_goes_on_when_the_clock_is_set_back() -> None:
     """It never runs backwards and never stands still, so that an alarm still climbs its ladder; a clock set forward is followed."""
     at = SimpleNamespace(wall=START, steady=0)

@@ -1,0 +1,24 @@
+"""The board, started and stopped."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.monitor.clock.board import AT_MOST, ODILE, Board
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Iterator[Board]:
+    board = Board(tmp_path)
+    yield board
+    board.service.close()
+
+
+@pytest.fixture
+def at_most(tmp_path: Path) -> Iterator[Board]:
+    board = Board(tmp_path, AT_MOST)
+    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
+    board.service.desk.place(ODILE, "J-1", "core-1")
+    yield board
+    board.service.close()

@@ -1,0 +1,142 @@
+"""What is told while time is provisional: that it is, and no verdict that a longer power cut would take back."""
+
+import asyncio
+import json
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from monitor import clock_restamp, judging, ledger, people, provisional
+from monitor.export.day import export_day
+from rules.quantity import local
+from rules.reading import HOUR, SECOND
+from tests.monitor.clock.board import DAY, ODILE, START, Board
+
+
+def test_pages_say_that_time_is_provisional(board: Board) -> None:
+    """The first page, the lots and the lot's page say so beside every verdict, in the part that renews itself too, until it is known."""
+    board.hot_lot()
+    board.power_cut(HOUR, -3 * DAY)
+    board.service.writer.submit(lambda conn: people.set_secret(conn, "Odile Marsh", "provisional-pin-1", board.clock())).result(10)
+
+    async def told() -> list[int]:
+        door = httpx.ASGITransport(board.service.app, client=("127.0.0.1", 1))
+        async with httpx.AsyncClient(transport=door, base_url="http://127.0.0.1") as client:
+            await client.post("/sign-in", data={"name": "Odile Marsh", "secret": "provisional-pin-1"})
+            paths = ("/", "/lots", "/lots/J-1", "/alarms", "/?part=1", "/lots/J-1?part=1", "/lots?part=1")
+            answers = [await client.get(path) for path in paths]
+        assert [answer.status_code for answer in answers] == [200] * 7
+        return [answer.text.count("Time here is provisional") for answer in answers]
+
+    assert asyncio.run(told()) == [1] * 7
+    board.get_time()
+    assert asyncio.run(told()) == [0] * 7
+
+
+def test_limit_that_a_longer_power_cut_would_break_is_not_told_as_met(at_most: Board) -> None:
+    """For the gap judged it is met; it waits, in every answer, until time is known, and is `deviated` and `unproven` then."""
+    board = at_most
+    for _ in range(5):
+        board.read(40)
+    board.power_cut(5 * HOUR, -3 * DAY)
+    for degrees in (40, 40, 30, 30):
+        board.read(degrees)
+    board.service.desk.end(ODILE, "J-1")
+    board.move(SECOND)
+    board.tick()
+    raw = board.service.judging.report()["lots"][0]
+    assert [one["verdict"] for one in raw["limits"]] == ["met", "met"], "as far as is known the gap was short"
+    (lot,) = board.lots()
+    assert [one["verdict"] for one in lot["limits"]] == ["open", "open"]
+    assert lot["verdict"] == "open"
+    assert "waits until the time is known" in lot["limits"][0]["watches"][0]["reason"]
+    shown = board.service.desk.lot("J-1")
+    assert (shown["verdict"], shown["provisional"]) == ("open", "time")
+    assert [one["verdict"] for one in shown["limits"]] == ["open", "open"]
+    board.get_time()
+    (lot,) = board.lots()
+    assert [(one["limit"], one["verdict"]) for one in lot["limits"]] == [("warm", "unproven"), ("door", "deviated")]
+    assert board.service.desk.lot("J-1")["provisional"] == ""
+
+
+def test_limit_that_was_met_before_the_power_cut_or_after_it_alone_is_told(at_most: Board) -> None:
+    """Only what reaches over the time of unknown length waits."""
+    board = at_most
+    board.read(30)
+    board.read(30)
+    board.service.desk.end(ODILE, "J-1")
+    board.move(SECOND)
+    board.tick()
+    board.power_cut(HOUR, -3 * DAY)
+    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-2")
+    board.service.desk.place(ODILE, "J-2", "core-1")
+    board.read(30)
+    board.read(30)
+    board.service.desk.end(ODILE, "J-2")
+    board.move(SECOND)
+    board.tick()
+    assert {lot["lot"]: lot["verdict"] for lot in board.lots()} == {"J-1": "met", "J-2": "met"}
+
+
+def test_finding_message_and_export_of_provisional_time_say_so(board: Board, tmp_path: Path) -> None:
+    """What goes out or into the records while time is provisional carries it, and nothing once it is known."""
+    board.hot_lot()
+    board.power_cut(HOUR, -3 * DAY)
+    for _ in range(60):
+        board.read(110)
+    board.tick()
+    service = board.service
+    with service.store.read() as conn:
+        told = [e.body.get("provisional") for e in ledger.entries(conn, kind="finding")]
+        assert "Time is provisional" in service._status(conn)
+    assert True in told
+    assert provisional.remark(board.clock).startswith("Time is provisional")
+
+    def exported() -> dict[str, Any]:
+        day = f"{local(START, service.plan.site.zone):%Y-%m-%d}"
+        live = service.judging.report()
+        folder = export_day(service.store, day, tmp_path / "out", service.key, now=board.clock(), live=live).path
+        return dict(json.loads((folder / "manifest.json").read_text()))
+
+    assert "started without the right time" in exported()["being_judged"]
+    board.get_time()
+    assert provisional.remark(board.clock) == ""
+    assert exported()["being_judged"] == ""
+    with service.store.read() as conn:
+        assert "provisional" not in service._status(conn)
+
+
+def test_page_alarm_and_answers_say_so_until_what_was_read_is_judged_again(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Time is known at once; what was read is put right and judged for a while after, also over a restart."""
+    board.hot_lot()
+    board.power_cut(HOUR, -3 * DAY)
+    for n in range(12):
+        board.read(100 - n)
+        board.tick()
+        board.service.writer.submit(lambda conn: ledger.seal(conn, board.clock())).result(10)
+    board.wrong, board.kept = 0, True
+    monkeypatch.setattr(clock_restamp, "_ROWS", 3)
+    monkeypatch.setattr(judging, "AT_ONCE", 5)
+
+    def tick() -> str:
+        now = board.clock()
+        board.service.writer.submit(lambda conn: board.service.pipeline.tick(conn, now)).result(10)
+        board.service._look_after(now)
+        board.service.writer.submit(lambda _: None).result(10)
+        rings = "clock/provisional" in board.ringing()
+        assert rings == bool(provisional.doubt(board.clock))
+        return str(board.service.desk.lot("J-1")["provisional"])
+
+    said = [tick() for _ in range(3)]
+    with board.service.store.read() as conn:
+        assert clock_restamp.owed(conn)
+    board.service.close()
+    board.open()
+    said += [tick() for _ in range(4)]
+    assert set(said) == {"verdicts"}
+    assert board.service.judging.late is not None, "all is stored again, and is judged beside what goes on"
+    board.tick()
+    assert tick() == ""
+    assert board.verdict("cooling") == "deviated"

@@ -372,7 +372,7 @@ class Judging:
         if now < self._snapshot_at + SNAPSHOT_EVERY or now == BEFORE:
             return
         self.engine.forget(now - KEEP_LOTS)
-        snapshots.keep(conn, self.engine.snapshot(), now, self.engine.plan.sha256, now)
+        snapshots.keep(conn, self.engine.snapshot(packed=True), now, self.engine.plan.sha256, now)
         self._snapshot_at = now
 
     def adopt(self, conn: Connection, plan: Plan, now: Instant) -> bool:

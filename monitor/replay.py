@@ -164,7 +164,7 @@ class Replay:
         return [e for e in self._events if after < e.at <= until]
 
     def _keep(self, conn: Connection) -> None:
-        state = snapshots.pack(self.engine.snapshot())
+        state = snapshots.pack(self.engine.snapshot(packed=True))
         place = blocks.read(conn).next_seq
         self.kept.append(Kept(self.reached, self.engine.plan.sha256, place, events.last_seq(conn), state, len(self.findings)))
         self._kept_at = self.reached

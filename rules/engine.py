@@ -344,9 +344,9 @@ class Engine:
 
     # --- out ----------------------------------------------------------------------------------------------------
 
-    def snapshot(self) -> dict[str, Any]:
-        """The whole state as JSON-able values; `Engine.restore` gives an engine that goes on alike."""
-        return snapshot.take(self)
+    def snapshot(self, *, packed: bool = False) -> dict[str, Any]:
+        """The whole state as JSON-able values; `Engine.restore` gives an engine that goes on alike. `packed`: see `snapshot.take`."""
+        return snapshot.take(self, packed=packed)
 
     @classmethod
     def restore(cls, plan: Plan | dict[str, Plan], data: dict[str, Any]) -> Engine:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from rules.errors import EventError
 from rules.finding import Finding, Verdict, worst
@@ -27,9 +27,6 @@ from rules.quantity import at_or_below, format_span
 from rules.reading import Instant
 from rules.run import Run
 
-if TYPE_CHECKING:
-    from rules.snapshot import Sealed
-
 
 class Lot:
     """A lot from its start to its end, judged by the plan in force at its start."""
@@ -38,7 +35,7 @@ class Lot:
         self.hub, self.plan, self.product, self.id, self.started = hub, plan, product, lot_id, at
         self.unit = plan.site.unit
         self.ended: Instant | None = None
-        self.sealed: Sealed | None = None  # its state, once nothing changes it any more
+        self.sealed: bytes | None = None  # its packed state, once nothing changes it any more (`rules/snapshot.py`)
         self.current: list[str] = []
         self.entered: dict[str, Instant] = {}
         self.since: dict[str, Instant] = {}  # when each current step was entered last

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import heapq
+import json
+import zlib
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
@@ -38,15 +40,9 @@ ADVANCE = ("straddling", "prompt", "decided")
 COOLING = ("left_lethal", "counted")
 
 
-class Sealed(dict[str, Any]):
-    """The state of an ended lot that changes no more: the same object in each snapshot, so that whoever stores it can keep `packed`."""
-
-    packed: bytes | None = None
-
-
-def take(engine: Engine) -> dict[str, Any]:
-    """The state of `engine`."""
-    sealed = _sealed(engine)
+def take(engine: Engine, *, packed: bool = False) -> dict[str, Any]:
+    """The state of `engine`. `packed`: an ended lot that changes no more is given as bytes, the same each time, and not taken anew."""
+    sealed = _sealed(engine) if packed else {}
     names = _names(engine, [lot for lot in engine.lots.values() if id(lot) not in sealed])
     return {
         "format": FORMAT,
@@ -60,7 +56,7 @@ def take(engine: Engine) -> dict[str, Any]:
         "problems": [list(p) for p in engine.doubtful.problems],
         "tracks": {k: _track(t) for k, t in engine._tracks.items()},
         "order": {k: [[names[id(w)] for w in ws] for ws in (t.watches, t.bare, t.slow)] for k, t in engine._tracks.items()},
-        "lots": [sealed[id(lot)] if id(lot) in sealed else _lot(lot) for lot in engine.lots.values()],
+        "lots": [sealed.get(id(lot)) or _lot(lot) for lot in engine.lots.values()],
         "standing": [_standing(room) for room in engine.standing],
         "air": engine.air.state(),
         "evidence": engine.evidence.state(),
@@ -71,8 +67,8 @@ def take(engine: Engine) -> dict[str, Any]:
     }
 
 
-def _sealed(engine: Engine) -> dict[int, Sealed]:
-    """The ended lots that no reading, timer, closing or entry can reach any more, by identity, with their state.
+def _sealed(engine: Engine) -> dict[int, bytes]:
+    """The ended lots that no reading, timer, closing or entry can reach any more, by identity, with their packed state.
 
     An entry for an ended lot is refused (`rules/deeds.py`), and whatever lies before its end is judged again by another engine.
     """
@@ -81,13 +77,13 @@ def _sealed(engine: Engine) -> dict[int, Sealed]:
         return {}
     fed = {id(owner) for owner in engine._owner.values()}
     closing, timed = {id(owner) for _, owner, *_ in engine._closings.waiting}, {timer[2] for timer in engine._timers}
-    found: dict[int, Sealed] = {}
+    found: dict[int, bytes] = {}
     for lot in over:
         if id(lot) in fed or id(lot.forecast) in fed or id(lot) in closing or lot.id in timed:
             lot.sealed = None
             continue
         if lot.sealed is None:
-            lot.sealed = Sealed(_lot(lot))
+            lot.sealed = zlib.compress(json.dumps(_lot(lot), separators=(",", ":"), ensure_ascii=False).encode("utf-8"))
         found[id(lot)] = lot.sealed
     return found
 
@@ -99,8 +95,11 @@ def put_back(engine: Engine, data: dict[str, Any]) -> None:
     engine.now, engine._barrier, engine.doubtful.duplicates = data["now"], data["barrier"], data["duplicates"]
     engine.forgotten = list(data["forgotten"])
     for lot_data in data["lots"]:
-        lot = _put_lot(engine, lot_data)
-        lot.sealed = lot_data if isinstance(lot_data, Sealed) else None
+        if isinstance(lot_data, bytes):
+            lot = _put_lot(engine, json.loads(zlib.decompress(lot_data)))
+            lot.sealed = lot_data
+        else:
+            lot = _put_lot(engine, lot_data)
         engine.lots[lot.id] = lot
     engine.standing = [_put_standing(engine, room_data) for room_data in data["standing"]]
     engine._timers = [tuple(t) for t in data["timers"]]

@@ -17,7 +17,6 @@ from monitor.errors import StoreDamaged
 from monitor.store import blocks, events
 from monitor.store.schema import snapshot
 from rules.reading import HOUR, Instant
-from rules.snapshot import Sealed
 
 #: Every snapshot of the newest stretch is kept: what is late by minutes or a few hours replays ten minutes more than that.
 ALL_KEPT = 6 * HOUR
@@ -60,43 +59,30 @@ def keep_packed(conn: Connection, at: Instant, plan: str, next_seq: int, event_s
 
 
 def pack(state: Mapping[str, Any]) -> bytes:
-    """The state as it is stored: what changes, and behind it each lot that is over, which is packed once and then only copied."""
+    """The state as it is stored: what changes, and behind it each lot that is over, which comes packed (`Engine.snapshot`)."""
     lots = state.get("lots", ())
-    over = [lot for lot in lots if isinstance(lot, Sealed)]
+    over = {place: lot for place, lot in enumerate(lots) if isinstance(lot, bytes)}
     if not over:
         return _packed(state)
-    for lot in over:
-        if lot.packed is None:
-            lot.packed = _packed(lot)
-    places = [place for place, lot in enumerate(lots) if isinstance(lot, Sealed)]
-    rest = [lot for lot in lots if not isinstance(lot, Sealed)]
-    return b"".join([_packed({**state, "lots": rest, _OVER: places}), *(lot.packed or b"" for lot in over)])
+    rest = [lot for lot in lots if not isinstance(lot, bytes)]
+    return b"".join([_packed({**state, "lots": rest, _OVER: [[place, len(lot)] for place, lot in over.items()]}), *over.values()])
 
 
 def unpack(data: bytes) -> dict[str, Any]:
     """What `pack` was given; zlib.error or ValueError where it cannot be read."""
-    state, left = _unpacked(data)
-    for place in state.pop(_OVER, ()):
-        before = left
-        lot, left = _unpacked(left)
-        over = Sealed(lot)
-        over.packed = before[: len(before) - len(left)]
-        state["lots"].insert(place, over)
+    stream = zlib.decompressobj()
+    text, left = stream.decompress(data), stream.unused_data
+    state: dict[str, Any] = json.loads(text)
+    for place, size in state.pop(_OVER, ()):
+        state["lots"].insert(place, left[:size])
+        left = left[size:]
+        if len(state["lots"][place]) != size:
+            raise ValueError("it ends too soon")
     return state
 
 
 def _packed(value: Mapping[str, Any]) -> bytes:
     return zlib.compress(json.dumps(value, separators=(",", ":"), ensure_ascii=False).encode("utf-8"), 6)
-
-
-def _unpacked(data: bytes) -> tuple[dict[str, Any], bytes]:
-    """The first of several packed values, and what follows it."""
-    stream = zlib.decompressobj()
-    text = stream.decompress(data)
-    if not stream.eof:
-        raise ValueError("it ends too soon")
-    value: dict[str, Any] = json.loads(text)
-    return value, stream.unused_data
 
 
 def newest(conn: Connection, plan: str | None = None) -> Snapshot | None:

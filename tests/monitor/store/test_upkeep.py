@@ -10,7 +10,6 @@ from monitor.store import events, plans, readings, snapshots
 from monitor.store.database import Store
 from rules.quantity import parse_instant
 from rules.reading import HOUR, MINUTE, LotEvent, Reading
-from rules.snapshot import Sealed
 
 T0 = parse_instant("2026-03-02T13:00:00Z")
 EVENTS = [
@@ -44,22 +43,15 @@ def test_snapshot_says_what_is_in_it(store: Store) -> None:
         assert snapshots.newest(conn, "other plan") is None
 
 
-def test_a_lot_that_is_over_is_packed_once_and_comes_back_in_its_place(store: Store) -> None:
-    """It is packed with the first state that holds it, is known as over when it is read, and a torn state is told as damage."""
-    over = Sealed({"id": "J-0410"})
-    state = {"lots": [{"id": "J-0409"}, over, {"id": "J-0411"}], "now": T0}
+def test_a_lot_that_is_over_stays_packed_and_comes_back_in_its_place(store: Store) -> None:
+    """A state that ends too soon is told as damage, not taken for one with fewer lots."""
+    state = {"lots": [{"id": "J-0409"}, b"J-0410, packed", {"id": "J-0411"}, b"J-0412"], "now": T0}
     with store.write() as conn:
         snapshots.keep(conn, state, T0, "abc", T0)
-        packed = over.packed
-        snapshots.keep(conn, state, T0 + 1, "abc", T0)
-        assert packed is not None
-        assert over.packed is packed
         found = snapshots.newest(conn)
         assert found is not None
         assert found.state == state
-        assert [getattr(lot, "packed", None) for lot in found.state["lots"]] == [None, packed, None]
-        data = snapshots.pack(state)
-        snapshots.keep_packed(conn, T0 + 2, "abc", 1, 0, T0, data[:-5])
+        snapshots.keep_packed(conn, T0 + 1, "abc", 1, 0, T0, snapshots.pack(state)[:-1])
         with pytest.raises(StoreDamaged, match="it ends too soon"):
             snapshots.newest(conn)
 

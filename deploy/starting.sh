@@ -1,6 +1,10 @@
 # Read by deploy/install and deploy/uninstall: what was written and by whom it was changed since, what is to be started anew, and what is
 # said where it does not come up. $opt is the folder of the program's versions, $dir the root, blank for this machine.
 
+# Everything that systemd starts of ours. Copies of the records are the timers' work; each day's export is the service's own.
+timers="larderer-backup.timer larderer-rehearsal.timer"
+units="larderer.service larderer-backup.service larderer-rehearsal.service $timers"
+
 # note_change FILE: remembered on the disk before the file is put there, until what reads it was started anew: an install
 # that was cut short leaves that owed to the next one.
 note_change() {
@@ -67,6 +71,10 @@ start_broker() {
 
 start_service() {
     systemctl enable larderer >/dev/null 2>&1 || :
+    # shellcheck disable=SC2086 # one word for each
+    case "$(changes)" in *.timer*) systemctl restart $timers || : ;; esac
+    # shellcheck disable=SC2086
+    systemctl enable --now $timers >/dev/null 2>&1 || say "  The timers for copies of the records did not start; systemctl status $timers says why."
     # A watch that goes on is not interrupted for nothing.
     case "$(changes)" in */opt/larderer/current* | */larderer.service*) how=restart ;; *) how=start ;; esac
     systemctl "$how" larderer && return 0

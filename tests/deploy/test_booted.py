@@ -112,6 +112,9 @@ def assert_watching(board: BootedBoard) -> None:
     assert board.run("systemctl", "is-enabled", "larderer", "mosquitto").stdout.split() == ["enabled", "enabled"]
     told = board.shown("larderer", "Type", "ActiveState", "SubState", "MainPID")
     assert (told["Type"], told["ActiveState"], told["SubState"]) == ("notify", "active", "running")
+    timers = ("larderer-backup.timer", "larderer-rehearsal.timer")
+    assert board.run("systemctl", "is-enabled", *timers).stdout.split() == ["enabled", "enabled"]
+    assert board.run("systemctl", "is-active", *timers).stdout.split() == ["active", "active"]
     status = board.run("cat", f"/proc/{told['MainPID']}/status").stdout
     own = board.run("id", "-u", "larderer").stdout.strip()
     assert re.findall(r"(?m)^Uid:\s+(\d+)", status) == [own]
@@ -133,6 +136,8 @@ def begin_lot(board: BootedBoard) -> Site:
 def assert_gone(board: BootedBoard) -> None:
     """Nothing of the program, its unit or its part of the broker is left, and the broker runs without it."""
     assert board.shown("larderer", "LoadState")["LoadState"] == "not-found"
+    assert board.run("systemctl", "list-units", "--all", "--no-legend", "larderer*").stdout.strip() == ""
+    assert board.run("id", "larderer", check=False).returncode != 0, "the user is still there"
     for place in ("opt/larderer", "usr/local/bin/larderer", "etc/mosquitto/conf.d/larderer.conf"):
         assert not os.path.lexists(board.root / place), place
     left = [path.name for path in (board.root / "etc/systemd").rglob("*larderer*")]
@@ -151,6 +156,8 @@ def test_board_is_installed_watches_and_is_taken_off_again(board: BootedBoard) -
     assert site.verdict(LOT, "grind cold") == "open"
     site.push("core-1", 41.0)
     until(lambda: site.verdict(LOT, "grind cold") == "deviated", "the reading was not judged")
+    board.run("systemctl", "start", "larderer-backup.service", "larderer-rehearsal.service")
+    assert "No copy is made by itself" in board.journal("larderer-backup.service")
     before, pids = traces(board), running(board)
     board.install(place)
     after = traces(board)
@@ -206,6 +213,8 @@ def test_board_lives_through_upgrade_power_cut_and_the_way_back(board: BootedBoa
     assert [path.name for path in (board.root / copies[1:]).iterdir()] == [f"{first}-to-{second}.sqlite"]
     board.run("larderer", "verify", f"{copies}/{first}-to-{second}.sqlite")
 
+    copies_are_made_and_tried_out(board, config)
+
     board.cut()
     board.boot()
     until(lambda: board.shown("larderer", "ActiveState")["ActiveState"] == "active", "the service did not come back by itself", 120)
@@ -225,7 +234,7 @@ def test_board_lives_through_upgrade_power_cut_and_the_way_back(board: BootedBoa
 
     board.run(f"{old}/deploy/uninstall")
     assert_gone(board)
-    assert config.read_text().endswith("# mine\n")
+    assert "\n# mine\n" in config.read_text()
     assert (board.root / "etc/mosquitto/conf.d/site.conf").read_text() == "# mine\n"
     board.install(new)
     assert_watching(board)
@@ -266,6 +275,27 @@ def test_board_whose_records_do_not_verify_is_upgraded_when_told_to(board: Boote
         "python3", "-c", "import sqlite3; print(*sqlite3.connect('/var/lib/larderer/elsewhere.sqlite').execute('SELECT key FROM alarm'))"
     )
     assert "store-sound" in rang.stdout
+
+
+def copies_are_made_and_tried_out(board: BootedBoard, config: Path) -> None:
+    """With a disk in, the units of the timers make a copy there and try it out; a damaged copy ends its trial badly and rings."""
+    owner = board.run("stat", "--format=uid=%u,gid=%g", "/var/lib/larderer/larderer.sqlite").stdout.strip()
+    board.run("mkdir", "-p", "/media/records")
+    config.write_text(config.read_text() + '\n[backup]\nfolder = "/media/records"\n')
+    board.run("systemctl", "restart", "larderer")
+    told = board.run("systemctl", "start", "larderer-backup.service", check=False)
+    assert told.returncode != 0
+    assert "put the disk in" in board.journal("larderer-backup.service")
+    board.run("mount", "-t", "tmpfs", "-o", f"size=200m,{owner}", "records", "/media/records")
+    board.run("systemctl", "restart", "larderer-backup.service")
+    [copy] = board.run("ls", "/media/records").stdout.split()
+    assert re.fullmatch(r"larderer-ferncliff-\d{8}T\d{6}Z\.sqlite", copy)
+    board.run("systemctl", "start", "larderer-rehearsal.service")
+    assert "Judging goes on from it: J-0412 open." in board.journal("larderer-rehearsal.service")
+    board.run("python3", "-c", DAMAGE.replace("/var/lib/larderer/elsewhere.sqlite", f"/media/records/{copy}"))
+    assert board.run("systemctl", "start", "larderer-rehearsal.service", check=False).returncode != 0
+    seen = "import sqlite3; print(*sqlite3.connect('/var/lib/larderer/larderer.sqlite').execute('SELECT key FROM alarm'))"
+    until(lambda: "store-rehearsal" in board.run("python3", "-c", seen).stdout, "the failed trial did not ring", 120)
 
 
 def newest_f(site: Site, probe: str) -> float:

@@ -275,6 +275,8 @@ def test_install_cut_short_leaves_the_restart_to_the_next_one(tmp_path: Path) ->
     assert starting(tmp_path, "start_broker; start_service")[2] == ["start mosquitto", "start larderer"]
     shell(f'opt="$1"; {changed}', str(tmp_path / "opt/larderer"))
     assert starting(tmp_path, "start_broker; start_service")[2] == ["restart mosquitto", "restart larderer"]
+    shell('opt="$1"; note_change /etc/systemd/system/larderer-backup.timer', str(tmp_path / "opt/larderer"))
+    assert "restart larderer-backup.timer larderer-rehearsal.timer" in starting(tmp_path, "start_service")[2]
 
 
 def test_what_does_not_come_up_is_told_with_the_way_back(tmp_path: Path) -> None:

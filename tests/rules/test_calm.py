@@ -98,7 +98,7 @@ def history(seed: int) -> list[Event]:
             events += [LotEvent(out, "remove", "J-1", core, "slipped"), LotEvent(out + draw.randint(1, 9) * MINUTE, "place", "J-1", core)]
         ends.append(path[-1][0])
     longest = max(ends)
-    events.append(LotEvent(draw.randint(20, longest) * MINUTE + 2, "step", "J-1", "chill"))
+    events.append(LotEvent(draw.randint(longest // 3, longest) * MINUTE + 2, "step", "J-1", "chill"))
     if draw.random() < 0.3:
         events.append(LotEvent(draw.randint(40, longest + 40) * MINUTE + 3, "step", "J-1", "cook"))
     events += [Tick(draw.randint(0, longest) * MINUTE + SECOND // 2) for _ in range(draw.randint(0, 4))]

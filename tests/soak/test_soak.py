@@ -28,7 +28,7 @@ def test_every_verdict_of_some_hours_of_faults_is_repeated_from_the_store(tmp_pa
 
 
 def test_what_grows_in_the_longest_life_is_told_and_what_only_breathes_is_not() -> None:
-    """Memory is judged in a story that is long enough to be level; descriptors always."""
+    """Memory is judged in a story that is long enough to be level; descriptors in a life that is."""
     seen = Seen(2 * LEVEL_AFTER_DAYS * DAY_MIN, 10, long=(0, 48))
     for hour in range(48):
         seen.samples.append({"hour": hour, "mb": 90.0 + hour % 3, "descriptors": 20, "threads": 9, "wal_kb": 4100.0})
@@ -39,6 +39,8 @@ def test_what_grows_in_the_longest_life_is_told_and_what_only_breathes_is_not() 
     assert grew(seen) == ["resident memory, MB grew from 92.8 to 100.8", "descriptors grew from 20.0 to 24.0"]
     seen.minutes -= 1
     assert grew(seen) == ["descriptors grew from 20.0 to 24.0"]
+    seen.long = (0, 47)
+    assert grew(seen) == []
 
 
 def test_a_statement_that_reads_a_whole_table_that_grows_is_told_and_one_by_an_index_is_not() -> None:

@@ -35,7 +35,7 @@ def ending(config: Config, now: Instant) -> list[Ending]:
 
 def held(config: Config) -> list[Path]:
     """The certificate files that the configuration names."""
-    files = (config.mqtt.tls_ca, config.mqtt.tls_cert) if config.mqtt is not None else ()
+    files = (config.mqtt.tls_ca, config.mqtt.tls_cert, config.mqtt.broker_cert) if config.mqtt is not None else ()
     return [file for file in (*files, config.server.tls_cert) if file is not None]
 
 

@@ -54,7 +54,7 @@ class Server:
 class Mqtt:
     """The broker. `topics` is the mapping of foreign topics to probes, handed to the MQTT driver as written.
 
-    `answers`: the topic on which people acknowledge; blank: none.
+    `answers`: the topic on which people acknowledge; blank: none. `broker_cert`: the broker's own certificate, watched for its end.
     """
 
     host: str
@@ -66,6 +66,7 @@ class Mqtt:
     tls_key: Path | None = None
     topics: tuple[Mapping[str, object], ...] = ()
     answers: str = ""
+    broker_cert: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)

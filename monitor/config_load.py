@@ -52,7 +52,19 @@ KEYS: Mapping[str, tuple[str, ...]] = {
     ),
     "server": ("host", "port", "trusted_network", "public_url", "tls_cert", "tls_key"),
     "store": ("url", "url_file", "url_env", "keep", "copy_every", "spare_mb"),
-    "mqtt": ("host", "port", "username", "password_file", "password_env", "tls_ca", "tls_cert", "tls_key", "topic", "answers"),
+    "mqtt": (
+        "host",
+        "port",
+        "username",
+        "password_file",
+        "password_env",
+        "tls_ca",
+        "tls_cert",
+        "tls_key",
+        "topic",
+        "answers",
+        "broker_cert",
+    ),
     "person": ("name", "role", "bells", "mail"),
     "duty": ("persons", "days", "from", "until"),
     "bell": ("id", "url", "url_file", "url_env", "program", "topic", "timeout", "on", "off", "off_when"),
@@ -304,9 +316,13 @@ class Loader:
             table.bad("username", 'the broker has a password but no username; write username = "…"')
         host = table.text("host", required=True)
         files = [self.place(file) if file else None for file in (ca, cert, key)]
+        broker = self.place(table.text("broker_cert", "broker.crt"))
+        if "broker_cert" in table.values and not broker.is_file():
+            table.bad("broker_cert", f"broker_cert {str(broker)!r} is no file; write the path of the broker's certificate in PEM form")
         return Mqtt(
-            host, port, table.text("username"), secret, files[0], files[1], files[2], topics=tuple(topics), answers=table.text("answers")
-        )
+            host, port, table.text("username"), secret, files[0], files[1], files[2], topics=tuple(topics), answers=table.text("answers"),
+            broker_cert=broker if broker.is_file() else None,
+        )  # fmt: skip
 
     def _source(self, table: Table) -> Source | None:
         driver = table.values.get("driver")

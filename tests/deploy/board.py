@@ -13,10 +13,10 @@ PATH = os.environ["PATH"] + ":/usr/sbin:/sbin"
 MOSQUITTO = shutil.which("mosquitto", path=PATH)
 
 
-def install(folder: Path) -> str:
+def install(folder: Path, *words: str) -> str:
     """Run deploy/install into a root of its own; what it said."""
     done = subprocess.run(
-        [str(DEPLOY / "install"), "--root", str(folder), "--files-only"],
+        [str(DEPLOY / "install"), "--root", str(folder), "--files-only", *words],
         capture_output=True, text=True, check=False, env=os.environ | {"PATH": PATH},
     )  # fmt: skip
     assert done.returncode == 0, done.stderr

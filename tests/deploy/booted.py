@@ -57,8 +57,9 @@ PUBLISH = """
 import json, sys
 import paho.mqtt.publish
 wanted = json.load(sys.stdin)
-who = {"username": "larderer", "password": wanted["password"]}
-paho.mqtt.publish.single(wanted["topic"], wanted["body"], qos=1, hostname="127.0.0.1", port=1883, auth=who)
+tls = {"ca_certs": wanted["authority"]} if wanted["authority"] else None
+port = 8883 if tls else 1883
+paho.mqtt.publish.single(wanted["topic"], wanted["body"], qos=1, hostname="127.0.0.1", port=port, auth=wanted["who"], tls=tls)
 """
 
 
@@ -67,12 +68,12 @@ def _end_with_us() -> None:
     ctypes.CDLL(None).prctl(1, signal.SIGKILL)
 
 
-def why_not(folder: Path) -> str:
-    """What is lacking here for a board that boots; blank where one can be."""
+def why_not(folder: Path, *, boots: bool = True) -> str:
+    """What is lacking here for a root of its own, or for a board that boots; blank where one can be."""
     if os.geteuid() != 0:
         return "it needs root"
     for program, package in (("systemd-nspawn", "systemd-container"), ("unshare", "util-linux")):
-        if shutil.which(program, path=PATH) is None:
+        if shutil.which(program, path=PATH) is None and (boots or package == "util-linux"):
             return f"{program} is not installed; install {package}"
     lower = folder.with_name(f"{folder.name}-lower")
     folder.mkdir(parents=True)
@@ -227,11 +228,12 @@ class BootedBoard:
         status, told, text = json.loads(self.inside(ASK, json.dumps(wanted)))
         return status, told, text
 
-    def publish(self, probe: str, value: float) -> None:
-        """A reading in °F at QoS 1 to the broker, in the service's name; the broker has it afterwards."""
-        password = (self.root / "etc/larderer/broker-password").read_text().strip()
-        topic = f"larderer/ferncliff/probe/{probe}/reading"
-        self.inside(PUBLISH, json.dumps({"password": password, "topic": topic, "body": json.dumps({"value": value, "unit": "F"})}))
+    def publish(self, probe: str, value: float, who: Mapping[str, str] | None = None, *, tls: bool = False) -> None:
+        """A reading in °F at QoS 1 to the broker, in the service's name or that of `who`; the broker has it afterwards."""
+        service = {"username": "larderer", "password": (self.root / "etc/larderer/broker-password").read_text().strip()}
+        wanted = {"topic": f"larderer/ferncliff/probe/{probe}/reading", "body": json.dumps({"value": value, "unit": "F"})}
+        authority = str(self.root / "etc/mosquitto/larderer-tls/ca.crt") if tls else ""
+        self.inside(PUBLISH, json.dumps(wanted | {"who": who or service, "authority": authority}))
 
     def journal(self, unit: str) -> str:
         """What a unit has said since the last boot."""

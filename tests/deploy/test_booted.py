@@ -232,6 +232,12 @@ def test_board_lives_through_upgrade_power_cut_and_the_way_back(board: BootedBoa
     assert newest_f(site, "core-1") == 45.0
     until(lambda: site.verdict(LOT, "cold chain") == "deviated", "the version before judged nothing")
 
+    board.install(old, "--broker-tls", "127.0.0.1")
+    board.run("mosquitto_passwd", "-b", "/etc/mosquitto/larderer.passwd", "core-2", "of-core-2")
+    board.run("systemctl", "restart", "mosquitto")
+    board.publish("core-2", 31.5, {"username": "core-2", "password": "of-core-2"}, tls=True)
+    until(lambda: newest_f(site, "core-2") == 31.5, "no reading of a probe on the network came through the broker")
+
     board.run(f"{old}/deploy/uninstall")
     assert_gone(board)
     assert "\n# mine\n" in config.read_text()

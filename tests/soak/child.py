@@ -16,6 +16,7 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import suppress
 from pathlib import Path
@@ -24,6 +25,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from monitor import people
+from monitor.alarms import outbox
 from monitor.clock_watch import ClockWatch
 from monitor.commands.run import log_to_stderr, spare_what_stands
 from monitor.config import load_config
@@ -170,11 +172,7 @@ class Life:
 
     def _pages(self) -> None:
         """Somebody signs in and looks at the page, a lot and its curve."""
-        until = time.monotonic() + _WAIT_S
-        while not self.service.answering:
-            if time.monotonic() > until:
-                raise TimeoutError("the page does not answer")
-            time.sleep(0.01)
+        _wait_while(lambda: not self.service.answering, "the page does not answer")
         token, _ = self.service.people.sign_in(ODILE, SECRET, scheme="http", remote="127.0.0.1")
         web = http.client.HTTPConnection("127.0.0.1", self.service.bound_port(), timeout=_WAIT_S)
 
@@ -193,12 +191,18 @@ class Life:
         self.service.people.sign_out(token)
 
     def settle(self) -> None:
-        """Wait until what is late is judged, and what rang is told: the story's hours are shorter than theirs."""
-        service, until = self.service, time.monotonic() + _WAIT_S
-        while service.judging.late is not None:
-            if time.monotonic() > until:
-                raise TimeoutError("a re-judgement does not end")
-            time.sleep(0.02)
+        """Wait until what is late is judged: the story's hours are shorter than its replay."""
+        _wait_while(lambda: self.service.judging.late is not None, "a re-judgement does not end")
+
+    def tell(self) -> None:
+        """Wait until what rang is told: the story's minutes are shorter than the start of the process that rings bells."""
+        self.service.courier.wake()
+        _wait_while(self._untold, "a message still waits for its bell")
+
+    def _untold(self) -> bool:
+        with self.service.store.read() as conn:
+            soonest = outbox.next_try(conn)
+        return soonest is not None and soonest <= self.clocks()
 
     def held(self) -> dict[str, float]:
         """What the process holds now."""
@@ -227,6 +231,14 @@ class Life:
         self.service.stop()
         self.server.join(60)
         self.phones.close()
+
+
+def _wait_while(so: Callable[[], bool], what: str) -> None:
+    until = time.monotonic() + _WAIT_S
+    while so():
+        if time.monotonic() > until:
+            raise TimeoutError(what)
+        time.sleep(0.02)
 
 
 def _children() -> list[int]:
@@ -270,6 +282,7 @@ def main() -> None:
         if deed == "restarted":
             break
     life.settle()
+    life.tell()
     with suppress(MonitorError):
         life.write(life.service.pipeline.ready)
     (folder / REPORT).write_text(json.dumps(life.service.pipeline.report()), encoding="utf-8")

@@ -380,6 +380,29 @@ def test_new_names_of_adapters_hold_for_what_is_plugged_in(tmp_path: Path) -> No
     assert (code, "after the next start of this machine" in told) == (0, True)
 
 
+def test_copy_before_an_upgrade_is_made_in_the_environment_of_the_service(tmp_path: Path) -> None:
+    """Files and variables of the unit, drop-ins included, are handed to systemd; without any the copy is made as before."""
+    tools, own = tmp_path / "tools", tmp_path / "environment"
+    tools.mkdir()
+    own.write_text("LARDERER_STORE=postgresql://h/larderer\n")
+    answers = {
+        "systemctl": f'case "$*" in *Files*) echo "{own} (ignore_errors=yes)"; echo "/none (ignore_errors=no)" ;; *) echo "A=1 B=2" ;; esac',
+        "systemd-run": 'printf "systemd-run %s\\n" "$*"',
+        "runuser": 'printf "runuser %s\\n" "$*"',
+    }
+    for name, text in answers.items():
+        (tools / name).write_text(f"#!/bin/sh\n{text}\n")
+        (tools / name).chmod(0o755)
+    line = 'PATH="$1:$PATH"; as_service larderer backup FILE'
+    code, told = shell(line, str(tools))
+    assert code == 0
+    assert told.startswith("systemd-run ")
+    assert f"--property=EnvironmentFile={own} --property=Environment=A=1 B=2 -- larderer backup FILE" in told
+    assert "/none" not in told
+    (tools / "systemctl").write_text("#!/bin/sh\nexit 0\n")
+    assert shell(line, str(tools)) == (0, "runuser -u larderer -- larderer backup FILE\n")
+
+
 def test_copy_that_does_not_verify_stops_an_upgrade_unless_told_otherwise(tmp_path: Path) -> None:
     """Without the switch it stops, says the switch and leaves no copy that looks good; with it the copy is kept under another name."""
     copy = tmp_path / "a-to-b.sqlite"

@@ -386,7 +386,7 @@ def test_copy_before_an_upgrade_is_made_in_the_environment_of_the_service(tmp_pa
     tools.mkdir()
     own.write_text("LARDERER_STORE=postgresql://h/larderer\n")
     answers = {
-        "systemctl": f'case "$*" in *Files*) echo "{own} (ignore_errors=yes)"; echo "/none (ignore_errors=no)" ;; *) echo "A=1 B=2" ;; esac',
+        "systemctl": f'case "$*" in *Files*) echo "{own} (ignore_errors=yes)"; echo "/no (ignore_errors=no)" ;; *) echo "A=1 B=2" ;; esac',
         "systemd-run": 'printf "systemd-run %s\\n" "$*"',
         "runuser": 'printf "runuser %s\\n" "$*"',
     }
@@ -398,7 +398,7 @@ def test_copy_before_an_upgrade_is_made_in_the_environment_of_the_service(tmp_pa
     assert code == 0
     assert told.startswith("systemd-run ")
     assert f"--property=EnvironmentFile={own} --property=Environment=A=1 B=2 -- larderer backup FILE" in told
-    assert "/none" not in told
+    assert "/no " not in told
     (tools / "systemctl").write_text("#!/bin/sh\nexit 0\n")
     assert shell(line, str(tools)) == (0, "runuser -u larderer -- larderer backup FILE\n")
 

@@ -143,9 +143,11 @@ class Judging:
         with self.lock:
             since: Instant | None = None
             late_rows: list[Reading | Fault] = []
+            feed = self.engine.feed
             for item in arrange(items):
                 try:
-                    found += self.engine.feed(item)
+                    if more := feed(item):
+                        found += more
                 except LateEvent as error:
                     since = error.at if since is None else min(since, error.at)
                     if isinstance(item, Reading | Fault):

@@ -26,13 +26,15 @@ from monitor.probe_watch import ProbeWatch
 from monitor.provisional import held
 from monitor.recalls import Recalled
 from monitor.store import blocks, events, plans, readings
+from monitor.store.evidence import FUTURE_AHEAD, LATE_AT_MOST
 from monitor.store.readings import Arrival, Stored
+from monitor.store.savepoint import Savepoint
 from monitor.store.trouble import translate
 from rules.errors import EventError
 from rules.finding import Finding
 from rules.plan import Limit, Plan
 from rules.quantity import format_instant
-from rules.reading import MINUTE, Event, Instant, LotEvent, Span
+from rules.reading import MINUTE, Fault, Instant, LotEvent, Reading, Span
 
 log = structlog.get_logger()
 SEAL_EVERY: Span = 10 * MINUTE
@@ -115,19 +117,23 @@ class Pipeline:
                 raise
 
     def _judge(self, conn: Connection, stored: Sequence[Stored], now: Instant) -> None:
-        self._tell(conn, self.judging.feed(conn, self._judgeable(conn, stored, now), now), now)
-        self._probes.hear(conn, (one.item for one in stored if not one.future), now)
+        items = self._judgeable(conn, stored, now)
+        heard = items if len(items) == len(stored) else [one.item for one in stored if not one.future]
+        self._tell(conn, self.judging.feed(conn, items, now), now)
+        self._probes.hear(conn, heard, now)
 
-    def _judgeable(self, conn: Connection, stored: Sequence[Stored], now: Instant) -> list[Event]:
+    def _judgeable(self, conn: Connection, stored: Sequence[Stored], now: Instant) -> list[Reading | Fault]:
         """What of it is judged: nothing ahead of our clock, nothing so late that a person has to ask, which is listed."""
-        too_late = [one for one in stored if one.too_late]
+        items = [item for item, got, _ in stored if got - LATE_AT_MOST <= item.at <= got + FUTURE_AHEAD]
+        too_late = [one for one in stored if one.too_late] if len(items) < len(stored) else []
         if too_late:
             late.add_too_late(conn, too_late)
             self.alarms.raise_(conn, causes.readings_too_late(now, sum(one.count for one in late.too_late(conn))), now)
             if self._listed_at is None or now - self._listed_at >= SEAL_EVERY:  # a backlog comes in many batches, and is noted in few lines
                 self._listed_at = now
                 self._note(conn, "too-late", {"probes": late.listed(conn), "why": _TOO_LATE}, now)
-        return [one.item for one in Recalled.read(conn).applied(stored) if not one.future and not one.too_late]
+        recalled = Recalled.read(conn)
+        return [recalled.item(item) for item in items] if recalled else items
 
     def event(self, conn: Connection, event: LotEvent) -> Sequence[Finding]:
         """Store and judge a person's entry about a lot; EventError, with nothing changed, where it is refused."""
@@ -281,14 +287,14 @@ class Pipeline:
 
     def _attempt(self, conn: Connection, now: Instant, judge: Callable[[], None]) -> bool:
         """Run a part of the judging in a savepoint of its own; False where the program was wrong and only that part is undone."""
-        savepoint = conn.begin_nested()
+        savepoint = Savepoint(conn, "judging")
         try:
             judge()
-            savepoint.commit()
+            savepoint.keep()
         except Exception as error:
             if _of_the_store(error):
                 raise
-            savepoint.rollback()
+            savepoint.undo()
             self.judging.distrust()
             self._probes.forget()
             self._stop(conn, now, error)

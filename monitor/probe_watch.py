@@ -8,7 +8,7 @@ source is gone has that one: it is told once.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final, NamedTuple
 
@@ -60,9 +60,11 @@ class ProbeWatch:
         self._rung = None
         self._doubt.clear()
 
-    def hear(self, conn: Connection, items: Iterable[Reading | Fault], now: Instant) -> None:
+    def hear(self, conn: Connection, items: Sequence[Reading | Fault], now: Instant) -> None:
         """These came: a probe that gives a temperature again is no longer silent or faulty."""
         rung = self._standing(conn)
+        if not rung and not self._doubt and not self._waited:  # nearly every group: nothing stands that a good reading could clear
+            items = [item for item in items if not isinstance(item, Reading) or item.suspect]
         for item in items:
             why = item.reason if isinstance(item, Fault) else item.suspect
             if not why and item.probe in self._waited:

@@ -27,6 +27,7 @@ from sqlalchemy.exc import DataError, IntegrityError, SQLAlchemyError
 
 from monitor.errors import MonitorError, StoreClosed, StoreDamaged, StoreError, StoreFailed, StoreUnavailable
 from monitor.store.database import Store
+from monitor.store.savepoint import Savepoint
 from monitor.store.trouble import translate
 from rules.errors import RulesError
 
@@ -210,15 +211,15 @@ class Writer:
 
         Trouble with the store, and mistakes in the program, come out: they undo the whole group.
         """
-        savepoint = conn.begin_nested()
+        savepoint = Savepoint(conn, "job")
         try:
             value = job.run(conn)
-            savepoint.commit()
+            savepoint.keep()
         except (MonitorError, RulesError, IntegrityError, DataError) as error:
             ours = translate(error, self.store.where) or error
             if isinstance(ours, StoreUnavailable | StoreDamaged):
                 raise
-            savepoint.rollback()
+            savepoint.undo()
             if ours is not error:
                 ours.__cause__ = error
             _fail(job.future, ours)

@@ -22,6 +22,8 @@ AIM_BATCHED = 3.0
 PATHS = {"ours": "/api/v1/readings", "bare": "/api/v1/readings", "typed": "/api/v1/typed"}
 ROUNDS = 6
 SECONDS = 2.0
+#: So near that no sender gets ahead of the clock: its readings of the next round would be late, and judged twice.
+APART_S = 0.0001
 
 
 def cpu_s(pid: int) -> float:
@@ -31,9 +33,9 @@ def cpu_s(pid: int) -> float:
 
 
 def body(sender: int, first: int, count: int, now_s: float) -> bytes:
-    """A push of `count` readings of one probe, a millisecond apart, ending about now."""
+    """A push of `count` readings of one probe, `APART_S` apart, ending about now."""
     items = [
-        {"probe": f"core-{sender}", "value": 20.0 + (first + n) % 100 / 10, "time": round(now_s + (n - count) * 0.001, 6)}
+        {"probe": f"core-{sender}", "value": 20.0 + (first + n) % 100 / 10, "time": round(now_s + (n - count) * APART_S, 6)}
         for n in range(count)
     ]
     return json.dumps(items if count > 1 else items[0]).encode()
@@ -46,7 +48,7 @@ async def sender(number: int, port: int, token: str, count: int, until: float, p
     answered = 0
     newest = 0.0
     while time.monotonic() < until:
-        newest = max(time.time(), newest + count * 0.001)
+        newest = max(time.time(), newest + count * APART_S)
         data = body(number, answered, count, newest)
         writer.write(f"{head}Content-Length: {len(data)}\r\n\r\n".encode() + data)
         answer = await reader.readuntil(b"\r\n\r\n")

@@ -82,7 +82,12 @@ broker_tls() {
         if cmp -s "$tls/names.new" "$tls/names"; then rm -f "$tls/names.new"; else mv "$tls/names.new" "$tls/names"; fi
     fi
     tls_authority && tls_certificate || { say "openssl did not make the broker's certificate; what it says is above."; return 1; }
-    put 0644 root:root "$root/deploy/mosquitto-tls.conf" "$dir/etc/mosquitto/conf.d/larderer-tls.conf"
+    conf_tls="$dir/etc/mosquitto/conf.d/larderer-tls.conf"
+    if [ -f "$conf_tls" ] && changed_by_hand "$conf_tls" "$root/deploy/mosquitto-tls.conf"; then
+        say "  $conf_tls was changed by hand, so it stays as it is."
+    else
+        put 0644 root:root "$root/deploy/mosquitto-tls.conf" "$conf_tls"
+    fi
     # The service watches when these end, and rings before (certificates beside larderer.toml).
     cat "$tls/broker.crt" "$tls/ca.crt" >"$tls/both.new"
     put 0644 root:root "$tls/both.new" "$dir/etc/larderer/broker.crt"

@@ -320,3 +320,17 @@ def test_door_of_the_owner_s_own_is_left_alone(board: Path) -> None:
         install(board, "--broker-tls", "board.local")
     assert not (board / "etc/mosquitto/conf.d/larderer-tls.conf").exists()
     assert own.read_text() == "listener 8883\n"
+
+
+def test_door_that_was_moved_by_hand_stays_where_it_is(board: Path) -> None:
+    """Another port survives the next install, and that is said; taking Larderer off leaves it and what it names too."""
+    if shutil.which("openssl") is None:
+        not_tested("openssl is not installed, so the broker's certificate was not made; install openssl")
+    install(board, "--broker-tls", "board.local")
+    conf = board / "etc/mosquitto/conf.d/larderer-tls.conf"
+    mine = conf.read_text().replace("listener 8883", "listener 8884")
+    conf.write_text(mine)
+    assert f"{conf} was changed by hand" in install(board)
+    subprocess.run([str(DEPLOY / "uninstall"), "--root", str(board), "--records-too"], check=True, capture_output=True)
+    assert conf.read_text() == mine
+    assert (board / "etc/mosquitto/larderer-tls/broker.key").is_file()

@@ -11,8 +11,6 @@ from monitor.alarms.causes import Cause
 from monitor.answers import Answers
 from monitor.config import Config
 from monitor.heartbeat import Heartbeat
-from monitor.mail_answers import Mailbox, by_address
-from monitor.topic_answers import AnswerTopic
 from rules.reading import Instant
 
 #: Raises a cause where the flag is true, clears it where it is false; from any thread.
@@ -31,6 +29,7 @@ class Outside:
         clock: Callable[[], Instant],
         stand: Stand,
     ) -> None:
+        # What a way out needs is loaded where it is configured, and stays out of the memory of everybody else.
         self._clock, self._stand = clock, stand
         self.runners: list[tuple[str, Callable[[threading.Event], None]]] = []
         self.heartbeat: Heartbeat | None = None
@@ -38,9 +37,13 @@ class Outside:
             self.heartbeat = Heartbeat(config.heartbeat, about, self._heartbeat_trouble)
             self.runners.append(("heartbeat", self.heartbeat.run))
         if config.mail_answers is not None:
+            from monitor.mail_answers import Mailbox, by_address
+
             box = Mailbox(config.mail_answers, by_address(config.persons), answers, lambda text: self._answers_trouble("mail", text))
             self.runners.append(("mail answers", box.run))
         if config.mqtt is not None and config.mqtt.answers:
+            from monitor.topic_answers import AnswerTopic
+
             topic = AnswerTopic(config.mqtt, f"larderer-{site}-answers", answers, lambda text: self._answers_trouble("MQTT", text))
             self.runners.append(("topic answers", topic.run))
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import threading
-
-import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
+from typing import TYPE_CHECKING
 
 from monitor.config import Mqtt
+
+if TYPE_CHECKING:
+    import paho.mqtt.client as paho
 
 
 class Publisher:
@@ -28,6 +29,9 @@ class Publisher:
                 raise TimeoutError(f"the broker at {self._mqtt.host}:{self._mqtt.port} did not take the message in {timeout_s:g} s")
 
     def _connect(self) -> paho.Client:
+        import paho.mqtt.client as paho  # most sites have no siren at the broker
+        from paho.mqtt.enums import CallbackAPIVersion
+
         mqtt = self._mqtt
         client = paho.Client(CallbackAPIVersion.VERSION2, self._client_id, clean_session=True)
         client.connect_timeout = 5.0

@@ -12,14 +12,12 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection
 
 from monitor import ledger, people, staffing
 from monitor.alarms.bells import Outcome, ring_test
-from monitor.commands.found import Found, everything
-from monitor.commands.probe_add import Wanted, add_probe
 from monitor.config import ROLES, Config, Person, Source, load_config
 from monitor.desk import Hand
 from monitor.errors import ConfigError, InputError, NotFoundError, RefusedError
@@ -30,6 +28,10 @@ from monitor.toml_append import on_trial, private_file, replace_file, table_text
 from monitor.toml_change import with_values, without_table
 from rules.plan import Plan
 from rules.reading import Instant
+
+if TYPE_CHECKING:
+    from monitor.commands.found import Found
+    from monitor.commands.probe_add import Wanted
 
 T = TypeVar("T")
 #: The entry of the ledger that says who changed a file, and what it was then.
@@ -241,11 +243,15 @@ class SetUp:
 
     def found(self, hand: Hand) -> tuple[list[Found], str]:
         """What this machine can hear and nothing uses, and a sentence about what could not be asked; takes some seconds."""
+        from monitor.commands.found import everything  # with it come drivers that this site may not have
+
         reviewer(hand)
         return everything(self.file(), _LISTEN_S)
 
     def add_probe(self, hand: Hand, wanted: Wanted) -> list[str]:
         """What `larderer probes add` does: nothing is written unless a temperature comes from it now. Answers what was said."""
+        from monitor.commands.probe_add import add_probe
+
         reviewer(hand)
         said: list[str] = []
         with self._turn:

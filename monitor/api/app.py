@@ -11,7 +11,6 @@ from typing import Any
 from fastapi import APIRouter, Depends, FastAPI, Request
 from fastapi.openapi.utils import get_openapi
 from fastapi.responses import Response
-from prometheus_client import CollectorRegistry
 
 from monitor.api import alarms, clock, days, deviations, events, health, lots, papers, probes, problems, readings, rejudgements, session
 from monitor.api.access import COOKIE, FORM_HEADER, READ, check_rules, may_know
@@ -49,14 +48,11 @@ def create_app(
     state.desk, state.people, state.intake, state.export, state.trouble = desk, people, intake, export, trouble
     state.clock = ClockDesk(desk) if clock_desk is None else clock_desk
     state.feed = events.Feed(desk)
-    state.metrics = CollectorRegistry(auto_describe=False)
-    state.metrics.register(health.DeskCollector(desk))
     problems.install(app, may_know)
-    for module in (session, readings, probes, lots, papers, alarms, deviations, days, rejudgements, clock, events, health):
-        app.include_router(module.router)
-    app.include_router(_about(app))
-    for page in pages:
-        app.include_router(page)
+    modules = (session, readings, probes, lots, papers, alarms, deviations, days, rejudgements, clock, events, health)
+    for router in (*(module.router for module in modules), _about(app), *pages):
+        # As they are: include_router() would make each route, with a model for each of its parameters, a second time.
+        app.router.routes.extend(router.routes)
     app.add_middleware(Shell)
     check_rules(app)
     return app

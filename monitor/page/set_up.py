@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 from fastapi import APIRouter, Response
 
 from monitor import people as staff
 from monitor.api.access import remote_of
 from monitor.api.session import set_cookie
-from monitor.commands.probe_add import Wanted
 from monitor.config import ROLES
 from monitor.desk import Hand
 from monitor.errors import InputError, NotFoundError
@@ -18,6 +17,9 @@ from monitor.page.shown import REFUSALS, PageRoute, Shown, back, page, sentences
 from monitor.people import LEAST_SECRET, People
 from monitor.set_up import SetUp, reviewer
 from rules.plan import PLACES
+
+if TYPE_CHECKING:
+    from monitor.commands.probe_add import Wanted
 
 router = APIRouter(route_class=PageRoute, include_in_schema=False)
 #: What must be said wherever a file was changed, since the service reads it once.
@@ -194,6 +196,8 @@ def add_probe(sent: Sent) -> Response:
 
 
 def _wanted(sent: Posted) -> Wanted:
+    from monitor.commands.probe_add import Wanted
+
     source, baud = sent.text("given") or sent.text("source"), sent.text("baud")
     if not source:
         raise InputError("what it is plugged into is blank; choose what was found, or write it, such as serial:/dev/ttyUSB0")

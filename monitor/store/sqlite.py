@@ -41,13 +41,15 @@ class SqliteDialect(Dialect):
         present = f"sqlite:///file:{quote(str(path))}?mode=rw&uri=true"
         self.readers = create_engine(present, pool_size=4, max_overflow=16, pool_timeout=30, connect_args=waiting)
         self.writing = create_engine(target, poolclass=NullPool, connect_args=waiting)
-        self._connecting(self.readers, begin="BEGIN", more=("PRAGMA query_only=ON", "PRAGMA cache_size=-2000"))
+        # Each connection fills its cache in time. A reader's is void at the writer's next commit; of the writer's, 2 MB are written as fast
+        # as 8 (rows in order and rows three weeks back, measured on 72 MB), since the system caches the file too.
+        self._connecting(self.readers, begin="BEGIN", more=("PRAGMA query_only=ON", "PRAGMA cache_size=-1000"))
         writing = (
             "PRAGMA journal_mode=WAL",
             "PRAGMA synchronous=FULL",
             f"PRAGMA wal_autocheckpoint={WAL_PAGES}",
             f"PRAGMA journal_size_limit={WAL_BYTES}",
-            "PRAGMA cache_size=-8000",
+            "PRAGMA cache_size=-2000",
         )
         self._connecting(self.writing, begin="BEGIN IMMEDIATE", more=writing, turn=self._turn)
 

@@ -186,7 +186,7 @@ class ClockKeeper:
         boots, gap = undated(conn), blind_span(self._pipeline.plan)
         if not boots:
             return boot.since
-        unsure = {lot: one for one in boots for lot in clock_undated.unsure_lots(conn, one)}
+        unsure = {lot: one for one in boots for lot in clock_undated.unsure_lots(conn, one, self._pipeline.plan)}
         since = clock_undated.date(conn, boots, boot.since, gap, now, self._key)
         forget_undated(conn)
         for lot, one in sorted(unsure.items()):

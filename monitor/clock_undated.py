@@ -12,9 +12,11 @@ from datetime import tzinfo
 
 from sqlalchemy import Connection
 
-from monitor import clock_restamp, ledger
+from monitor import clock_restamp, ledger, lot_log
 from monitor.clock_board import Undated
 from monitor.store import events
+from rules.limits.spec import Ceiling, Floor
+from rules.plan import Plan
 from rules.quantity import format_instant, format_span, local
 from rules.reading import SECOND, Instant, Span
 
@@ -50,8 +52,12 @@ def date(conn: Connection, boots: Sequence[Undated], first: Instant, gap: Span, 
     return max(edge, boots[0].known + 1)
 
 
-def unsure_lots(conn: Connection, one: Undated) -> list[str]:
-    """The lots for which something began or ended in that boot, but for those that were started and ended in it: there all is known."""
+def unsure_lots(conn: Connection, one: Undated, plan: Plan) -> list[str]:
+    """The lots for which something began or ended in that boot, but for those that were started and ended in it: there all is known.
+
+    Those too that went through it with a ceiling or floor that forgives time: it forgives each excursion by itself, and which of them
+    the time before it and the time after it belong to is not known.
+    """
     inside = [e.event for e in events.arrived(conn, one.first_event) if e.seq < one.below_event]
     lots = {e.lot for e in inside if e.event in _TURNS}
     starts = (e for e in ledger.entries_back(conn, "clock") if e.body.get("what") == "provisional")
@@ -59,6 +65,12 @@ def unsure_lots(conn: Connection, one: Undated) -> list[str]:
     for entry in ledger.entries(conn, begun, kind="finding"):
         if entry.body["what"] == "advanced" and one.since <= entry.entered_at <= one.until:
             lots.add(str(entry.body["lot"]))
+    for lot, log in lot_log.read_lots(conn, lot_log.recent_lots(conn)).items():
+        product = plan.product_by_code.get(log.product)
+        limits = [] if product is None else [limit for step in product.steps for limit in step.limits]
+        through = log.started is not None and log.started <= one.until and (log.ended is None or log.ended >= one.since)
+        if through and any(isinstance(limit.rule, Ceiling | Floor) and limit.rule.allowed for limit in limits):
+            lots.add(lot)
     whole = {e.lot for e in inside if e.event == "start"} & {e.lot for e in inside if e.event == "end"}
     return sorted(lots - whole)
 

@@ -14,6 +14,7 @@ from sqlalchemy import Connection, func, select
 
 from monitor import calibrations, check_watch, days, lot_log, reviews
 from monitor import ledger as records
+from monitor.clock_board import BoardClock
 from monitor.lot_views import LotViews
 from monitor.parts import AlarmBoard, DeviationBook, Still
 from monitor.store import readings
@@ -176,7 +177,7 @@ class Views(LotViews):
         }
 
     def open_matters(self, conn: Connection, since: Instant, until: Instant) -> list[str]:
-        """What must be done before the day can be signed, one phrase each: open deviations, steps nobody confirmed."""
+        """What must be done before the day can be signed, one phrase each: open deviations, steps nobody confirmed, the time."""
         lots = set(lot_log.lots_between(conn, since, until))
         matters = []
         for one in self.deviation_book.listed(conn, since):
@@ -185,6 +186,8 @@ class Views(LotViews):
         for lot, one in self._reports().items():
             if lot in lots and one["unconfirmed"]:
                 matters.append(f"nobody has confirmed when lot {lot} went to {one['prompt']['to']}")
+        if isinstance(self.clock, BoardClock) and self.clock.doubtful(0, until):
+            matters.append("its times are provisional until the time is known and what was read is judged by it")
         return matters
 
     def now_view(self) -> dict[str, Any]:

@@ -22,6 +22,7 @@ from rules.reading import HOUR, MINUTE, SECOND, Instant, Reading, Span
 START = parse_instant("2026-03-02T08:00:00-06:00")
 DAY = 24 * HOUR
 ODILE = Hand("Odile Marsh", "operator")
+TAM = Hand("Tam Okafor", "reviewer")
 PLAN = """
 [site]
 id = "ferncliff"

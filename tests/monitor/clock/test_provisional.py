@@ -9,10 +9,11 @@ import httpx
 import pytest
 
 from monitor import clock_restamp, judging, ledger, people, provisional
+from monitor.errors import RefusedError
 from monitor.export.day import export_day
 from rules.quantity import local
 from rules.reading import HOUR, SECOND
-from tests.monitor.clock.board import DAY, ODILE, START, Board
+from tests.monitor.clock.board import DAY, ODILE, START, TAM, Board
 
 
 def test_pages_say_that_time_is_provisional(board: Board) -> None:
@@ -59,6 +60,28 @@ def test_limit_that_a_longer_power_cut_would_break_is_not_told_as_met(at_most: B
     (lot,) = board.lots()
     assert [(one["limit"], one["verdict"]) for one in lot["limits"]] == [("warm", "unproven"), ("door", "deviated")]
     assert board.service.desk.lot("J-1")["provisional"] == ""
+
+
+def test_lot_is_not_released_nor_day_signed_on_provisional_time(at_most: Board) -> None:
+    """The reviewer is told why, in one sentence; a day that was over before the power cut can be signed."""
+    board = at_most
+    for _ in range(5):
+        board.read(40)
+    board.power_cut(2 * HOUR, -3 * DAY)
+    board.read(40)
+    board.service.desk.end(ODILE, "J-1")
+    board.move(SECOND)
+    board.tick()
+    desk, zone = board.service.desk, board.service.plan.site.zone
+    today, before = (f"{local(at, zone):%Y-%m-%d}" for at in (START, START - DAY))
+    with pytest.raises(RefusedError, match="J-1 cannot be released yet: warm is still open; door is still open"):
+        desk.release(TAM, "J-1")
+    with pytest.raises(RefusedError, match="its times are provisional until the time is known"):
+        desk.review_day(TAM, today)
+    assert desk.day(before)["open_matters"] == []
+    board.get_time()
+    assert desk.day(today)["open_matters"] == []
+    assert desk.release(TAM, "J-1")["by"] == "Tam Okafor", "two hours are within what is allowed"
 
 
 def test_limit_that_was_met_before_the_power_cut_or_after_it_alone_is_told(at_most: Board) -> None:

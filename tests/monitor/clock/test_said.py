@@ -16,9 +16,7 @@ from monitor.desk import Hand
 from monitor.errors import InputError, RefusedError
 from rules.quantity import format_instant, local, parse_instant
 from rules.reading import HOUR, MINUTE
-from tests.monitor.clock.board import DAY, ODILE, Board
-
-TAM = Hand("Tam Okafor", "reviewer")
+from tests.monitor.clock.board import DAY, ODILE, TAM, Board
 
 
 def said(board: Board, text: str, hand: Hand = TAM) -> dict[str, Any]:

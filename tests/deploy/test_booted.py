@@ -304,7 +304,7 @@ def copies_are_made_and_tried_out(board: BootedBoard, config: Path) -> None:
     until(lambda: "store-rehearsal" in board.run("python3", "-c", seen).stdout, "the failed trial did not ring", 120)
 
 
-def newest_f(site: Site, probe: str) -> float:
-    """What the page shows of a probe, in °F."""
+def newest_f(site: Site, probe: str) -> float | None:
+    """What the page shows of a probe, in °F; None where it has not been heard yet."""
     found = next(one for one in site.get("/probes")["probes"] if one["probe"] == probe)
-    return round(found["celsius_c"] * 9 / 5 + 32, 3)
+    return None if found["celsius_c"] is None else round(found["celsius_c"] * 9 / 5 + 32, 3)

@@ -109,8 +109,8 @@ class BoardClock:
         self._kept, self._boot_id, self._battery = kept, boot, battery
         self._system = SystemClock(wall, steady)
         self.boot: Boot | None = None
-        #: Whether something of provisional time is still to be put right and judged again.
-        self.settling = False
+        #: From when on something of provisional time is still to be put right and judged again; None where nothing is.
+        self.settling_from: Instant | None = None
         #: Where a time begins of which nobody knows how long after the time before it: the starts of boots without the time.
         self.blind: tuple[Instant, ...] = ()
         #: Counts the changes from provisional to trusted time and back, so that who keeps a stamp can say of which it is.
@@ -133,15 +133,20 @@ class BoardClock:
         """Whether verdicts are provisional: time is, or what was stored while it was is not yet put right and judged again."""
         return self.provisional or self.settling
 
+    @property
+    def settling(self) -> bool:
+        """Whether something of provisional time is still to be put right and judged again."""
+        return self.settling_from is not None
+
     def doubtful(self, since: Instant, until: Instant | None) -> bool:
         """Whether nobody knows yet how long a stretch lasted that began at `since`; `until` None: up to now.
 
         While what was stored is being put right every stretch that reaches into that time is: of its stamps some are right already.
         """
         end = self() if until is None else until
-        if self.provisional:
-            return any(since < begun <= end for begun in self.blind)
-        return self.settling and (self.boot is None or end >= min(self.boot.since, *self.blind))
+        if self.settling_from is not None and end >= self.settling_from:
+            return True
+        return self.provisional and any(since < begun <= end for begun in self.blind)
 
     @property
     def lift(self) -> Span:
@@ -175,7 +180,7 @@ class BoardClock:
     def trusted(self) -> bool:
         """Whether the system's clock may be followed: it is kept, or was set; never for a time before what was stored."""
         boot = self.boot
-        if boot is None or not boot.counted or self.settling:
+        if boot is None or not boot.counted or (boot.by and self.settling):
             return False
         stepped = abs(self.wall() - self.steady() - boot.wall_offset) >= STEP
         return boot.since + self.shift() > boot.known and (stepped or self._kept() is True)

@@ -71,7 +71,7 @@ class ClockKeeper:
             ledger.append(conn, "clock", body, now, entered_at=now)
         if not boot.provisional:
             self._date(conn, boot, now)
-        board.settling = bool(clock_restamp.owed(conn))
+        board.settling_from = _settling_from(conn)
         if boot.provisional and boot.known and boot.offset != boot.wall_offset:
             self._alarms.raise_(conn, troubles.clock_provisional(now, blind_span(self._pipeline.plan)), now)
         elif not board.unsettled:
@@ -118,7 +118,7 @@ class ClockKeeper:
                 f"the time is known here, by the system's clock: it is {format_instant(self._pipeline.now())}; where that is wrong, see to "
                 "the network, or set it with timedatectl"
             )
-        if board.settling:
+        if board.boot.by and board.settling:
             raise RefusedError("what was read before is still being put right by the time said last; say it again in a few minutes")
         right = board.said(at, by)
         shift, known = right.offset - board.boot.offset, board.boot.known
@@ -136,12 +136,13 @@ class ClockKeeper:
     def go_on(self, conn: Connection) -> None:
         """Store again, and have judged again, the next of what was stamped before time was put right; a job of its own, as `look`."""
         board = self._board
-        if board is None or board.provisional:
+        if board is None:
             return
         now = board()
-        if not clock_restamp.step(conn, self._pipeline.rejudge, now):
+        more = clock_restamp.step(conn, self._pipeline.rejudge, now)
+        if not more and not board.provisional:
             self._alarms.clear(conn, _KEY, now)
-            board.settling = False
+        board.settling_from = _settling_from(conn) if more else None
 
     def undone(self) -> None:
         """The writer undid a transaction: what is in memory is what the store says, which may be that time is provisional still."""
@@ -149,13 +150,13 @@ class ClockKeeper:
         if board is None or board.boot is None:
             return
         with self._read() as conn:
-            stored, owed = remembered(conn), bool(clock_restamp.owed(conn))
+            stored, settling_from = remembered(conn), _settling_from(conn)
         if self._was is not None and stored is not None:
             (boot, shift), self._was = self._was, None
             if stored == boot:
                 board.follow(boot)
                 self._intake.put_right(-shift)
-        board.settling = owed
+        board.settling_from = settling_from
 
     def _put_right(self, conn: Connection, board: BoardClock, right: Boot, shift: Span) -> None:
         """From now on time is told as `right` says, `shift` from what was told till now."""
@@ -176,7 +177,7 @@ class ClockKeeper:
         remember(conn, right)
         if not clock_restamp.owed(conn):
             self._alarms.clear(conn, _KEY, now + shift)
-        board.settling = bool(clock_restamp.owed(conn))
+        board.settling_from = _settling_from(conn)
         board.follow(right)
         self._intake.put_right(shift)
         self._was = (boot, shift)
@@ -195,3 +196,8 @@ class ClockKeeper:
             self._pipeline.deviations.open_unforeseen(conn, _CLOCK, now, lot, text, product, boot.since)
             self._alarms.raise_(conn, troubles.clock_undated(now, lot, text), now)
         return since
+
+
+def _settling_from(conn: Connection) -> Instant | None:
+    """The first instant touched by what is still to be put right or judged again."""
+    return min((one.since for one in clock_restamp.owed(conn)), default=None)

@@ -68,7 +68,8 @@ class Owed:
 
 def owed(conn: Connection) -> list[Owed]:
     """What is still to be stored again or judged again, in the order in which it is done; empty where nothing is."""
-    return [Owed(**body) for body in plans.get_setting(conn, _OWED) or ()]
+    kept = plans.get_setting(conn, _OWED) or ()
+    return [Owed(**body) for body in ([kept] if isinstance(kept, dict) else kept)]  # an earlier version knew of one at most
 
 
 def _put(conn: Connection, all_of_it: Sequence[Owed]) -> None:

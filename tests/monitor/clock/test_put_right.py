@@ -206,6 +206,35 @@ def test_reading_that_waited_for_room_while_time_was_put_right_goes_with_it(boar
     assert [r.at for r in board.judged()[-2:]] == [first, second]
 
 
+def test_power_cut_while_time_is_put_right_and_again_no_time(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is owed of the boot before goes on in provisional time, and the new boot is put right after it."""
+    board.hot_lot()
+    board.power_cut(HOUR, -3 * DAY)
+    for n in range(12):
+        board.read(100 - n)
+        board.tick()
+        board.service.writer.submit(lambda conn: ledger.seal(conn, board.clock())).result(10)
+    right = [board.true - n * MINUTE for n in range(12)][::-1]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(clock_restamp, "_ROWS", 3)
+        board.get_time()
+        with board.service.store.read() as conn:
+            assert any(one.next_seq < one.below_seq for one in clock_restamp.owed(conn))
+        board.power_cut(HOUR, -3 * DAY)
+        assert board.clock.provisional
+        board.read(60)
+        right.append(board.true)
+        for _ in range(6):
+            board.tick()
+    assert board.clock.provisional
+    assert not board.clock.settling
+    assert [r.at for r in board.judged()[30:42]] == right[:12]
+    assert "clock/provisional" in board.ringing()
+    board.get_time()
+    assert [r.at for r in board.judged()[30:]] == right
+    assert "clock/provisional" not in board.ringing()
+
+
 def test_weeks_of_seals_are_each_read_once(board: Board) -> None:
     """What is stored again costs as many seals as there are, not each of them for every block."""
     board.hot_lot()

@@ -131,6 +131,34 @@ def test_finding_message_and_export_of_provisional_time_say_so(board: Board, tmp
         assert "provisional" not in service._status(conn)
 
 
+def test_day_exported_on_provisional_time_is_exported_again_once_it_is_known(board: Board) -> None:
+    """At night it is made, an hour later than else, and made once; when time is known and all is judged, its next revision is owed."""
+    board.hot_lot()
+    board.power_cut(HOUR, -3 * DAY)
+    service, zone = board.service, board.service.plan.site.zone
+    day = f"{local(START, zone):%Y-%m-%d}"
+    for _ in range(17):
+        board.read(40, minutes=60)
+        board.tick()
+
+    def export() -> dict[str, Any]:
+        live = service.judging.report()
+        folder = export_day(service.store, day, board.config.data / "exports", service.key, now=board.clock(), live=live).path
+        return dict(json.loads((folder / "manifest.json").read_text()))
+
+    assert f"{local(board.clock(), zone):%Y-%m-%d}" > day
+    assert service.exporter.owed(board.clock()) == [day]
+    assert export()["being_judged"]
+    for _ in range(3):
+        board.read(40, minutes=60)
+        assert service.exporter.owed(board.clock()) == [], "not made again and again while nothing is known"
+    board.get_time()
+    assert service.exporter.owed(board.clock()) == [day]
+    again = export()
+    assert (again["revision"], again["being_judged"], again["problems"]) == (2, "", [])
+    assert service.exporter.owed(board.clock()) == []
+
+
 def test_page_alarm_and_answers_say_so_until_what_was_read_is_judged_again(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
     """Time is known at once; what was read is put right and judged for a while after, also over a restart."""
     board.hot_lot()

@@ -32,6 +32,7 @@ from monitor.export.onward import Onward
 from monitor.provisional import unsettled
 from monitor.store import plans
 from monitor.store.database import Store
+from monitor.store.schema import ledger as ledger_table
 from monitor.store.schema import recall
 from monitor.store.writer import Writer
 from rules.errors import QuantityError
@@ -44,7 +45,7 @@ log = structlog.get_logger()
 EXPORT_AFTER: Span = 5 * MINUTE
 #: A re-judgement that is owed is waited for so long after that; where something is late all the time, one is owed nearly always.
 LATE_AT_MOST: Span = HOUR
-#: So many days back a missed export is made up for by itself; an older one somebody asks for.
+#: So many days back a missed export is made up for by itself, and the last day before a longer stop; an older one somebody asks for.
 DAYS_OWED = 7
 #: An export that failed is tried again after this.
 AGAIN_AFTER: Span = HOUR
@@ -70,6 +71,7 @@ class Exporter:
         self._looked_at: Instant | None = None
         self._tried: dict[str, Instant] = {}
         self._recalls: int | None = None  # the newest recall whose days are known to have been exported since
+        self._left: str | None = None  # the last day before a stop that was longer than what is made up for; blank: there was none
         self._made_since: set[str] = set()  # days known to have been exported after their end, with nothing late owed
         self._thread: threading.Thread | None = None
         self._process: subprocess.Popen[str] | None = None
@@ -100,12 +102,22 @@ class Exporter:
         days = [(today - timedelta(days=back)).isoformat() for back in range(DAYS_OWED, 0, -1)]
         home = self._config.data / "exports" / self._site.id
         with self._store.read() as conn:
+            if self._left is None:
+                self._left = self._left_on(conn, day_span(days[0], zone)[0], day_span(today.isoformat(), zone)[0])
+            if self._left:
+                days.insert(0, self._left)
             # The day is exported once what came late is judged, not twice; should that not end, it is exported all the same.
             waiting = bool(unsettled(conn))
             after = EXPORT_AFTER + (LATE_AT_MOST if waiting else 0)
             missing = [d for d in days if day_span(d, zone)[1] + after <= now and not self._is_made(home, d, judged=not waiting)]
             changed = [] if waiting else [d for d in self._recalled(conn, home) if d not in missing]
             return [*changed, *(d for d in missing if plans.in_force(conn, day_span(d, zone)[1]) is not None)]
+
+    def _left_on(self, conn: Connection, since: Instant, today: Instant) -> str:
+        """The day on which something was last written before `today`, where that is before `since`: it was off ever after; else blank."""
+        written = ledger_table.c.entered_at
+        last = conn.execute(select(written).where(written < today).order_by(ledger_table.c.seq.desc()).limit(1)).scalar()
+        return local(last, self._site.zone).date().isoformat() if last is not None and last < since else ""
 
     def _recalled(self, conn: Connection, home: Path) -> list[str]:
         """The days that were exported before a recall that changes them, oldest first; the revision before it stays."""

@@ -100,6 +100,19 @@ def test_export_that_the_power_took_is_made_up_for(house):
     assert house.service.exporter.owed(house.now) == []
 
 
+def test_last_day_before_a_long_stop_is_exported(house):
+    """A board that was off for three weeks owes the day on which it was switched off, besides those of the last week; nothing between."""
+    house.start()
+    house.service.close()
+    house.now += 21 * DAY
+    house.open()
+    house.start()
+    owed = ["2026-03-02", *(f"2026-03-{day}" for day in range(16, 23))]
+    assert house.service.exporter.owed(house.now) == owed
+    house.service.export_day("2026-03-02")
+    assert house.service.exporter.owed(house.now) == owed[1:]
+
+
 def test_export_made_before_midnight_is_made_again_after_it(house):
     """Somebody looks at the day while it goes on; the whole day is exported all the same, as its next revision."""
     house.start()

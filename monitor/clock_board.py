@@ -24,6 +24,7 @@ from monitor.store.evidence import FUTURE_AHEAD
 from monitor.store.schema import ledger as ledger_table
 from monitor.store.schema import newest
 from rules.plan import Plan
+from rules.plan_load import load_plan
 from rules.reading import MINUTE, SECOND, Fault, Instant, Reading, Span
 
 BOOT: Final = "clock.boot"
@@ -169,7 +170,7 @@ class BoardClock:
         # A store of an earlier version says nothing of boots: there only a clock behind what is stored is known to be wrong.
         unsure = wall < newest or ((was is not None or not newest) and not self._battery())
         provisional = self._kept() is False and unsure
-        now = max(wall, newest + blind_span(plan)) if provisional and newest else wall
+        now = max(wall, newest + unbridged(conn, plan)) if provisional and newest else wall
         place, event = blocks.read(conn).next_seq, events.last_seq(conn)
         self.boot = Boot(name, provisional, now - steady, wall - steady, now, known, place, event)
         self._lifted_by = now - wall
@@ -259,8 +260,16 @@ def newest_instant(conn: Connection) -> Instant:
     return max(read[0] or 0, read[1] or 0, written or 0, plans.get_setting(conn, "alive_at") or 0)
 
 
+def unbridged(conn: Connection, plan: Plan) -> Span:
+    """How long a power cut of unknown length is taken for: longer than any gap that any limit bridges.
+
+    Of every plan that ever was in force, since a lot is judged by the one in force at its start, and a lot may go on for months.
+    """
+    return max(blind_span(plan), *(blind_span(load_plan(version.text)) for version in plans.between(conn, 0, 2**62)), 0)
+
+
 def blind_span(plan: Plan) -> Span:
-    """How long a power cut of unknown length is taken for: longer than any gap that a limit of the plan bridges."""
+    """Longer than any gap that a limit of the plan bridges."""
     limits = [limit for product in plan.products for step in product.steps for limit in step.limits]
     limits += [limit for standing in plan.standing for limit in standing.limits]
     return max((max(limit.max_gap, limit.sampled or 0) for limit in limits), default=0) + MINUTE

@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 from monitor import clock_restamp, clock_undated, ledger, lot_log
 from monitor.alarms import troubles
 from monitor.alarms.alarms import Alarms
-from monitor.clock_board import BoardClock, Boot, blind_span, forget_undated, remember, remembered, undated
+from monitor.clock_board import BoardClock, Boot, forget_undated, remember, remembered, unbridged, undated
 from monitor.clock_watch import STEP
 from monitor.errors import InputError, RefusedError
 from monitor.intake import Intake
@@ -73,7 +73,7 @@ class ClockKeeper:
             self._date(conn, boot, now)
         board.settling_from = _settling_from(conn)
         if boot.provisional and boot.known and boot.offset != boot.wall_offset:
-            self._alarms.raise_(conn, troubles.clock_provisional(now, blind_span(self._pipeline.plan)), now)
+            self._alarms.raise_(conn, troubles.clock_provisional(now, unbridged(conn, self._pipeline.plan)), now)
         elif not board.unsettled:
             self._alarms.clear(conn, _KEY, now)
 
@@ -184,9 +184,10 @@ class ClockKeeper:
 
     def _date(self, conn: Connection, boot: Boot, now: Instant) -> Instant:
         """Give the boots before this one that never knew the time a place before it; the first instant that hangs on this one's time."""
-        boots, gap = undated(conn), blind_span(self._pipeline.plan)
+        boots = undated(conn)
         if not boots:
             return boot.since
+        gap = unbridged(conn, self._pipeline.plan)
         unsure = {lot: one for one in boots for lot in clock_undated.unsure_lots(conn, one, self._pipeline.plan)}
         since = clock_undated.date(conn, boots, boot.since, gap, now, self._key)
         forget_undated(conn)

@@ -81,6 +81,27 @@ def test_gap_of_unknown_length_is_never_bridged(board: Board) -> None:
     assert board.verdict("hold") == "open"
 
 
+def test_gap_is_not_bridged_for_a_lot_of_an_earlier_plan_either(board: Board) -> None:
+    """The plan bridges shorter gaps than the one by which the open lot is judged: that one's counts."""
+    plan = board.config.plan.read_text(encoding="utf-8")
+    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
+    board.service.desk.place(ODILE, "J-1", "core-1")
+    for _ in range(15):
+        board.read(50)
+    board.config.plan.write_text(
+        plan.replace('kind = "dwell"', 'kind = "dwell"\nmax_gap = "2 min"').replace(
+            'kind = "cooling"', 'kind = "cooling"\nmax_gap = "2 min"'
+        )
+    )
+    before = board.true
+    board.power_cut(HOUR, -3 * DAY)
+    assert board.clock() - before == 31 * MINUTE, "30 min are bridged by a dwell of the earlier plan"
+    for _ in range(10):
+        board.read(50)
+        board.tick()
+    assert board.verdict("hold") == "open"
+
+
 def test_clock_that_is_set_back_to_the_right_time_is_followed(board: Board) -> None:
     """It started a week ahead: what was stamped ahead comes back to its place, and what is read next is the newest again."""
     board.hot_lot()

@@ -12,7 +12,7 @@ from monitor import ledger
 from monitor.alarms.listing import open_alarms
 from monitor.clock_board import BoardClock
 from monitor.clock_watch import ClockWatch
-from monitor.config import AlarmsConfig, Config, Person, Server, StoreConfig
+from monitor.config import AlarmsConfig, Config, Person, Secret, Server, StoreConfig
 from monitor.desk import Hand
 from monitor.service import Service
 from monitor.store import readings
@@ -84,12 +84,12 @@ source = "invented for this test"
 class Board:
     """A machine with a clock that is wrong after a power cut, and the service on it."""
 
-    def __init__(self, folder: Path, plan: str = PLAN) -> None:
+    def __init__(self, folder: Path, plan: str = PLAN, url: str = "") -> None:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "plan.toml").write_text(plan, encoding="utf-8")
         self.config = Config(
             folder / "larderer.toml", folder / "plan.toml", folder / "data", Server(port=0), persons=(Person("Odile Marsh", "operator"),),
-            alarms=AlarmsConfig(all_well=None), store=StoreConfig(spare_mb=0, copy_every=0),
+            alarms=AlarmsConfig(all_well=None), store=StoreConfig(spare_mb=0, copy_every=0), store_url=Secret(url),
         )  # fmt: skip
         #: The right time, the system's time less that, the time since the boot, what the kernel says.
         self.true, self.wrong, self.up, self.kept, self.boot = START, 0, 10 * SECOND, True, "a"

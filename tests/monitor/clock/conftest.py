@@ -1,6 +1,6 @@
 """The board, started and stopped."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -20,5 +20,13 @@ def at_most(tmp_path: Path) -> Iterator[Board]:
     board = Board(tmp_path, AT_MOST)
     board.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
     board.service.desk.place(ODILE, "J-1", "core-1")
+    yield board
+    board.service.close()
+
+
+@pytest.fixture
+def anywhere(new_database: Callable[[], str], tmp_path: Path) -> Iterator[Board]:
+    """The board with its records on either engine."""
+    board = Board(tmp_path / "board", url=new_database())
     yield board
     board.service.close()

@@ -43,8 +43,9 @@ def test_kill_between_trust_and_restamping_loses_nothing(board: Board, monkeypat
     assert judged[-1].at == board.true
 
 
-def test_job_that_is_undone_and_run_again_puts_time_right_once(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_job_that_is_undone_and_run_again_puts_time_right_once(anywhere: Board, monkeypatch: pytest.MonkeyPatch) -> None:
     """Another job of the same commit fails by a mistake of the program, and the writer runs the rest again: nothing is forgotten."""
+    board = anywhere
     board.hot_lot()
     board.power_cut(HOUR, -3 * DAY)
     for n in range(5):
@@ -74,8 +75,9 @@ def test_job_that_is_undone_and_run_again_puts_time_right_once(board: Board, mon
     assert len(board.judged()) == 35
 
 
-def test_another_upkeep_job_that_is_refused_shifts_no_reading_twice(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_another_upkeep_job_that_is_refused_shifts_no_reading_twice(anywhere: Board, monkeypatch: pytest.MonkeyPatch) -> None:
     """It fails in the commit in which time is put right, and a reading comes before anybody has heard of that."""
+    board = anywhere
     board.hot_lot()
     board.power_cut(HOUR, -3 * DAY)
     for n in range(5):
@@ -137,8 +139,9 @@ def test_time_is_put_right_while_judging_has_stopped(board: Board, monkeypatch: 
     assert board.verdict("cooling") == "unproven"
 
 
-def test_time_that_is_not_put_right_after_all_moves_only_what_went_with_it(board: Board) -> None:
+def test_time_that_is_not_put_right_after_all_moves_only_what_went_with_it(anywhere: Board) -> None:
     """A reading in the transaction that was undone keeps its stamp; both it and one that waits are right in the end."""
+    board = anywhere
     board.hot_lot()
     board.power_cut(HOUR, -3 * DAY)
     board.wrong, board.kept = 0, True

@@ -78,6 +78,13 @@ def test_port_left_to_the_system_is_known_before_anything_answers(house):
     assert house.service.web.port != 0
 
 
+def test_no_part_of_an_answer_waits_for_another_to_be_acknowledged(house):
+    """Headers and body are sent apart; with Nagle's algorithm every answer, page or push, took 40 ms."""
+    listening = house.service.bind()
+    with socket.create_connection(listening.getsockname()), listening.accept()[0] as answering:
+        assert answering.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+
+
 def test_end_asked_for_during_the_start_is_heard(house):
     """A service told to end while it still judges what is stored does not begin to serve."""
     house.service.stop()

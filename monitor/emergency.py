@@ -25,6 +25,7 @@ from monitor.calibrations import Offsets
 from monitor.errors import MonitorError, StoreError
 from monitor.intake import Intake
 from monitor.judging import Judging
+from monitor.provisional import remark
 from monitor.replay import Replay, stored_plans
 from monitor.store import snapshots
 from monitor.store.database import Store
@@ -156,6 +157,7 @@ class Emergency:
 
     def _ring(self, cause: Cause, now: Instant) -> None:
         text = f"NOT RECORDED, the store cannot be written. {cause.what}, {cause.where}: {cause.text} {' '.join(cause.do)}"
+        text = f"{text} {remark(self._clock)}".rstrip()
         call = Call(f"store-{now}-{cause.key}", "alarm", cause.priority, cause.what, text)
         _each(self._bells().values(), call)
 

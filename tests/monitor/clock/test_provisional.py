@@ -9,11 +9,14 @@ import httpx
 import pytest
 
 from monitor import clock_restamp, judging, ledger, people, provisional
-from monitor.errors import RefusedError
+from monitor.alarms.bells import ProgramBell
+from monitor.config import BellConfig
+from monitor.errors import RefusedError, StoreFailed
 from monitor.export.day import export_day
 from rules.quantity import local
 from rules.reading import HOUR, SECOND
 from tests.monitor.clock.board import DAY, ODILE, START, TAM, Board
+from tests.waiting import until
 
 
 def test_pages_say_that_time_is_provisional(board: Board) -> None:
@@ -129,6 +132,22 @@ def test_finding_message_and_export_of_provisional_time_say_so(board: Board, tmp
     assert exported()["being_judged"] == ""
     with service.store.read() as conn:
         assert "provisional" not in service._status(conn)
+
+
+def test_message_that_cannot_be_recorded_says_so_too(board: Board, tmp_path: Path) -> None:
+    """The disk fails on a board without the time: the siren's program and the phone hear both."""
+    heard = tmp_path / "heard"
+    bell = ProgramBell(BellConfig("horn", program=("/bin/sh", "-c", f"cat >> {heard}")))
+    board.hot_lot()
+    board.power_cut(HOUR, -3 * DAY)
+    board.service.emergency._bells = lambda: {"horn": bell}
+    board.service.writer.trouble = StoreFailed("the disk is full")
+    for _ in range(3):
+        board.service.emergency.look()
+        board.move(5 * SECOND)
+    board.service.writer.trouble = None
+    until(lambda: heard.exists() and "Time is provisional" in heard.read_text())
+    assert "NOT RECORDED" in heard.read_text()
 
 
 def test_day_exported_on_provisional_time_is_exported_again_once_it_is_known(board: Board) -> None:

@@ -13,7 +13,6 @@ from dataclasses import replace
 from operator import attrgetter
 from typing import Final
 
-import structlog
 from sqlalchemy import Connection
 
 from monitor import ledger
@@ -25,6 +24,7 @@ from monitor.calibrations import Offsets
 from monitor.errors import MonitorError, StoreError
 from monitor.intake import Intake
 from monitor.judging import Judging
+from monitor.log import get_logger
 from monitor.provisional import remark
 from monitor.replay import Replay, stored_plans
 from monitor.store import snapshots
@@ -36,7 +36,7 @@ from rules.finding import Finding
 from rules.quantity import format_instant
 from rules.reading import Fault, Instant, Reading, Span, Tick
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 _LOOK_S: Final = 1.0
 #: A store that another program held for a moment is no emergency.
 PATIENCE: Span = 3_000_000

@@ -19,7 +19,6 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-import structlog
 from sqlalchemy import Connection, func, select
 
 from monitor import ledger
@@ -29,6 +28,7 @@ from monitor.config import Config
 from monitor.days import day_span
 from monitor.errors import ExportError, MonitorError
 from monitor.export.onward import Onward
+from monitor.log import get_logger
 from monitor.provisional import unsettled
 from monitor.store import plans
 from monitor.store.database import Store
@@ -40,7 +40,7 @@ from rules.plan import Site
 from rules.quantity import local, parse_instant
 from rules.reading import HOUR, MINUTE, Instant, Span
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 #: After midnight, so that readings on their way have arrived.
 EXPORT_AFTER: Span = 5 * MINUTE
 #: A re-judgement that is owed is waited for so long after that; where something is late all the time, one is owed nearly always.

@@ -15,12 +15,11 @@ from collections.abc import Callable, Mapping
 from typing import Any, Final
 from urllib.parse import urlsplit
 
-import structlog
-
 from monitor.config import Heartbeat as Settings
+from monitor.log import get_logger
 from rules.reading import SECOND
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 #: A pass older than this is no sign of life.
 LATELY_S: Final = 60.0
 #: One beat may be lost on the way; the second in a row rings.

@@ -9,18 +9,19 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 
-import structlog
 from sqlalchemy import Connection
 
 from monitor import ledger
 from monitor.alarms import store_causes
 from monitor.alarms.alarms import Alarms
 from monitor.errors import StoreClosed, StoreError, StoreUnavailable
+from monitor.log import get_logger
+from monitor.memory import give_back
 from monitor.store.database import Store
 from monitor.store.writer import Writer
 from rules.reading import Instant
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 #: A store that cannot be read or written just now is tried again after this.
 _AGAIN_S = 60.0
 
@@ -47,7 +48,9 @@ class LedgerCheck:
     def _faults(self) -> list[str]:
         try:
             with self._store.read() as conn:
-                return ledger.verify_end(conn)
+                faults = ledger.verify_end(conn)
+            give_back()  # the blocks that were read
+            return faults
         except StoreUnavailable:
             raise
         except StoreError as error:

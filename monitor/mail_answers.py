@@ -19,14 +19,13 @@ from email.utils import parseaddr
 from html.parser import HTMLParser
 from typing import Final, NamedTuple
 
-import structlog
-
 from monitor.answers import Answers
 from monitor.config import MailAnswers, Person
 from monitor.errors import StoreError
+from monitor.log import get_logger
 from rules.reading import SECOND
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 #: A reply is a few lines above a quoted message; more of a mail is not read.
 _MOST_BYTES: Final = 256 * 1024
 _MOST_MAILS: Final = 50

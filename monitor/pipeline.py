@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-import structlog
 from sqlalchemy import Connection
 
 from monitor import late, ledger
@@ -22,6 +21,7 @@ from monitor.clock_board import BoardClock
 from monitor.deviations import Deviations
 from monitor.errors import RefusedError, StoreDamaged, StoreUnavailable
 from monitor.judging import CORRECTION, FINDING, Correction, Judged, Judging
+from monitor.log import get_logger
 from monitor.probe_watch import ProbeWatch
 from monitor.provisional import held
 from monitor.recalls import Recalled
@@ -36,7 +36,7 @@ from rules.plan import Limit, Plan
 from rules.quantity import format_instant
 from rules.reading import MINUTE, Fault, Instant, LotEvent, Reading, Span
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 SEAL_EVERY: Span = 10 * MINUTE
 #: Nor has an open block more arrivals than about this: whoever verifies or sums up holds one at a time, and a backlog comes fast.
 SEAL_ROWS = 50_000

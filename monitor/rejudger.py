@@ -13,13 +13,13 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
 
-import structlog
 from sqlalchemy import Connection
 
 from monitor.errors import StoreClosed
 from monitor.judging import Judging
+from monitor.log import get_logger
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 
 
 class Rejudger:

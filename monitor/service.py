@@ -16,7 +16,6 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-import structlog
 from sqlalchemy import Connection
 
 from monitor import ledger, people, provisional
@@ -47,6 +46,7 @@ from monitor.judging import Judging
 from monitor.keys import site_key
 from monitor.ledger_check import LedgerCheck
 from monitor.links import link_key
+from monitor.log import get_logger
 from monitor.outside import Outside
 from monitor.people import People
 from monitor.pipeline import Pipeline
@@ -68,7 +68,7 @@ from rules.reading import SECOND, Instant
 if TYPE_CHECKING:
     from fastapi import FastAPI
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 
 #: So many of the newest comings and goings of a source are kept for the record while the store cannot be written.
 _STATES = 100

@@ -12,14 +12,14 @@ from collections.abc import Callable
 from typing import Any
 
 import paho.mqtt.client as paho
-import structlog
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.answers import Answered, Answers
 from monitor.config import Mqtt
 from monitor.errors import StoreError
+from monitor.log import get_logger
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 _MOST_BYTES = 4096
 
 

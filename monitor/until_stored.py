@@ -10,12 +10,12 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from typing import Generic, Protocol, TypeVar
 
-import structlog
 from sqlalchemy import Connection
 
 from monitor.errors import StoreClosed, StoreError
+from monitor.log import get_logger
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 V = TypeVar("V")
 
 

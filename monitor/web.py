@@ -13,17 +13,16 @@ from collections.abc import Callable
 from contextlib import nullcontext
 from typing import TYPE_CHECKING
 
-import structlog
-
 from monitor import tls
 from monitor.config import Config
 from monitor.errors import RefusedError
+from monitor.log import get_logger
 
 if TYPE_CHECKING:
     import uvicorn
     from fastapi import FastAPI
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 #: A page that could not be brought up is tried again after this.
 _AGAIN_S = 60.0
 

@@ -8,23 +8,13 @@ import signal
 import sys
 from pathlib import Path
 
-import structlog
-
 from monitor.config import load_config
+from monitor.log import log_to
 
 
 def log_to_stderr(level: int = logging.INFO) -> None:
     """One line an event, with time, for the journal."""
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,
-            structlog.processors.LogfmtRenderer(key_order=("timestamp", "level", "event")),
-        ],
-        wrapper_class=structlog.make_filtering_bound_logger(level),
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
-    )
+    log_to(sys.stderr, level)
 
 
 def spare_what_stands() -> None:

@@ -7,7 +7,6 @@ process, people act through the desk, messages reach two telephones that are sma
 from __future__ import annotations
 
 import json
-import logging
 import secrets
 import shutil
 import signal
@@ -20,7 +19,6 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-import structlog
 from sqlalchemy import Connection
 
 from monitor import ledger, people
@@ -32,6 +30,7 @@ from monitor.demo.story import Player, Sender, StoryClock
 from monitor.desk import Hand
 from monitor.errors import DemoError, MonitorError
 from monitor.judge import judge_files
+from monitor.log import log_to
 from monitor.service import Service
 from probes.simulator import Simulator
 from rules.quantity import local, parse_instant
@@ -272,14 +271,4 @@ def _farewell(demo: Demo, stay: bool) -> str:
 
 def _log_to(path: Path) -> None:
     """The service's log goes to a file: the terminal is for the story."""
-    log = path.open("a", encoding="utf-8", buffering=1)
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,
-            structlog.processors.LogfmtRenderer(key_order=("timestamp", "level", "event")),
-        ],
-        logger_factory=structlog.PrintLoggerFactory(log),
-    )
-    logging.basicConfig(stream=log, level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    log_to(path.open("a", encoding="utf-8", buffering=1))

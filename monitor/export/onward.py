@@ -13,7 +13,6 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-import structlog
 from sqlalchemy import Connection
 
 from monitor import ledger
@@ -25,6 +24,7 @@ from monitor.alarms.listing import open_rows
 from monitor.alarms.outbox import Target
 from monitor.config import Config
 from monitor.export.wording import day_verdict
+from monitor.log import get_logger
 from monitor.store.database import Store
 from monitor.store.writer import Writer
 from rules.errors import QuantityError
@@ -32,7 +32,7 @@ from rules.plan import Site
 from rules.quantity import parse_instant
 from rules.reading import HOUR, Instant, Span
 
-log = structlog.get_logger()
+log = get_logger(__name__)
 #: The ledger's kind of an entry that says who was told of an export.
 KIND: Final = "export"
 #: Exports made so far back are brought to a disk that lacks them; older ones a person copies.
@@ -104,7 +104,7 @@ class Onward:
             if wrong or self._closed:
                 break
             wrong = self._run(one.path, target)
-            log.log(40 if wrong else 20, "export copied", day=one.day, text=wrong or str(target))
+            (log.error if wrong else log.info)("export copied", day=one.day, text=wrong or str(target))
         if self._closed:
             return
         owed = sum(not _same(one.path, target / self._site.id / one.path.name) for one in missing)

@@ -31,9 +31,9 @@ from monitor.service import Service
 service = Service(load_config(Path("larderer.toml")), drivers=[], exports=False)
 service.bind()
 service.start()
-wanted = ("fastapi", "starlette", "uvicorn", "pydantic", "jinja2", "prometheus_client", "argon2", "alembic", "apprise", "fpdf", "pymodbus",
-          "amqtt", "serial", "pandas", "matplotlib", "scipy", "numpy", "psycopg", "sqlalchemy.dialects.postgresql")
-print("loaded:", *(name for name in wanted if name in sys.modules))
+wanted = "fastapi starlette uvicorn pydantic jinja2 prometheus_client argon2 alembic apprise fpdf pymodbus amqtt serial paho imaplib rich"
+more = "pandas matplotlib scipy numpy psycopg sqlalchemy.dialects.postgresql"
+print("loaded:", *(name for name in (wanted + " " + more).split() if name in sys.modules))
 service.close()
 """
 

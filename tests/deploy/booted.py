@@ -16,6 +16,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -231,7 +232,9 @@ class BootedBoard:
     def publish(self, probe: str, value: float, who: Mapping[str, str] | None = None, *, tls: bool = False) -> None:
         """A reading in °F at QoS 1 to the broker, in the service's name or that of `who`; the broker has it afterwards."""
         service = {"username": "larderer", "password": (self.root / "etc/larderer/broker-password").read_text().strip()}
-        wanted = {"topic": f"larderer/ferncliff/probe/{probe}/reading", "body": json.dumps({"value": value, "unit": "F"})}
+        # With its time: one that waits in the broker without it, while the service comes back, has no age.
+        body = json.dumps({"value": value, "unit": "F", "time": time.time()})
+        wanted = {"topic": f"larderer/ferncliff/probe/{probe}/reading", "body": body}
         authority = str(self.root / "etc/mosquitto/larderer-tls/ca.crt") if tls else ""
         self.inside(PUBLISH, json.dumps(wanted | {"who": who or service, "authority": authority}))
 

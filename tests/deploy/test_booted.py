@@ -163,7 +163,8 @@ def test_board_is_installed_watches_and_is_taken_off_again(board: BootedBoard) -
     after = traces(board)
     assert {path for path in before | after if before.get(path) != after.get(path)} == set()
     assert running(board) == pids
-    board.run(f"{place}/deploy/uninstall")
+    told = board.run(f"{place}/deploy/uninstall").stderr
+    assert (told.startswith("The program is gone."), "userdel" in told) == (True, False)
     assert_gone(board)
     assert (board.root / "var/lib/larderer/larderer.sqlite").is_file()
     assert (board.root / "etc/larderer/plan.toml").is_file()

@@ -47,12 +47,14 @@ def started(board: Path, replaced: dict[str, str], port: int) -> Iterator[None]:
     assert MOSQUITTO is not None
     etc = board / "etc/mosquitto"
     for conf in (etc / "conf.d").iterdir():
-        text = conf.read_text().replace("/etc/mosquitto/", f"{etc}/")
+        text = conf.read_text()
+        if str(etc) not in text:  # else it was started before
+            text = text.replace("/etc/mosquitto/", f"{etc}/")
         for old, new in replaced.items():
             text = text.replace(old, new)
         conf.write_text(text)
     kept = board / "kept"
-    kept.mkdir()
+    kept.mkdir(exist_ok=True)
     for path in (etc, kept, etc / "larderer.passwd", etc / "larderer.acl"):
         path.chmod(0o777)  # started by root, Mosquitto works as a user of its own, which cannot look into root's folders
     subprocess.run(
@@ -334,3 +336,40 @@ def test_door_that_was_moved_by_hand_stays_where_it_is(board: Path) -> None:
     subprocess.run([str(DEPLOY / "uninstall"), "--root", str(board), "--records-too"], check=True, capture_output=True)
     assert conf.read_text() == mine
     assert (board / "etc/mosquitto/larderer-tls/broker.key").is_file()
+
+
+def test_reading_that_comes_before_the_service_is_back_is_kept_for_it(board: Path, needs_mosquitto: None) -> None:
+    """After a power cut the broker is there first, and probes at once: what it acknowledges then reaches the service."""
+    port = free_port()
+    replaced = {"listener 1883 ": f"listener {port} "}
+    password = (board / "etc/larderer/broker-password").read_text().strip()
+    with started(board, replaced, port):
+        connected_once(port, password, subscribe="larderer/ferncliff/probe/+/reading")
+    with started(board, replaced, port):
+        probe = gateway("core-1", "of-core-1", None)
+        probe.connect("127.0.0.1", port)
+        probe.loop_start()
+        probe.publish("larderer/ferncliff/probe/core-1/reading", b"3.5", qos=1).wait_for_publish(30)
+        probe.disconnect()
+        probe.loop_stop()
+        assert connected_once(port, password) == ["larderer/ferncliff/probe/core-1/reading"]
+
+
+def connected_once(port: int, password: str, subscribe: str = "") -> list[str]:
+    """The service's own session: subscribed once, then what was kept for it; ends with the first message, where none is subscribed."""
+    heard: list[str] = []
+    subscribed: list[bool] = []
+    service = paho.Client(CallbackAPIVersion.VERSION2, "larderer-ferncliff", clean_session=False)
+    service.username_pw_set("larderer", password)
+    service.on_message = lambda c, u, message: heard.append(message.topic)
+    service.on_subscribe = lambda c, u, mid, codes, p: subscribed.append(True)
+    if subscribe:
+        service.on_connect = lambda c, u, f, code, p: c.subscribe(subscribe, qos=1)
+    service.connect("127.0.0.1", port)
+    service.loop_start()
+    try:
+        until(lambda: bool(subscribed if subscribe else heard), "nothing came from the broker", 20)
+    finally:
+        service.disconnect()
+        service.loop_stop()
+    return heard

@@ -3,7 +3,8 @@
 A job is a function of the connection. It runs as soon as it comes, so that what it finds is known at once;
 its future is done only after the commit that holds it. A group commits
 - at once after `urgent()` (something was found that must not wait),
-- within `window_s`, or at `rows` rows, when somebody waits for an acknowledgement; earlier when nothing more comes,
+- within `window_s`, or at `rows` rows, when somebody waits for an acknowledgement; earlier when nothing more comes within `quiet_s`,
+  or within what two commits cost on this disk where that is less: a card is spared what a fast disk need not be,
 - after `idle_s` otherwise, which spares a card.
 
 A job that raises MonitorError or RulesError is undone by its savepoint and only its own future fails. Anything
@@ -71,6 +72,7 @@ class Writer:
         # Not SimpleQueue: its get() may wait for ever where its timeout ends while it takes a lock left free by an earlier put().
         self._jobs: queue.Queue[_Job | None] = queue.Queue()
         self._urgent, self._counted = False, 0  # writer's thread only
+        self._commit_s = quiet_s  # what a commit has cost lately; writer's thread only
         self._closing = False
         self._gate = threading.Lock()
         self._stale = False
@@ -157,7 +159,8 @@ class Writer:
                     waiting, asked = True, now
                 if self._urgent or rows >= (self.rows if waiting else _MOST_ROWS):
                     break
-                due = min(asked + self.window_s, now + self.quiet_s) if waiting else opened + self.idle_s
+                quiet = min(self.quiet_s, 2 * self._commit_s)
+                due = min(asked + self.window_s, now + quiet) if waiting else opened + self.idle_s
                 if due <= now:
                     break
                 try:
@@ -227,7 +230,9 @@ class Writer:
         return True, value
 
     def _commit(self, conn: Connection) -> None:
+        begun = time.monotonic()
         self.store.dialect.commit(conn)
+        self._commit_s += (time.monotonic() - begun - self._commit_s) / 4
         if conn.invalidated:  # it broke after the commit was done: the next group takes a new one
             self._disconnect()
 

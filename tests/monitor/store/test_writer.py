@@ -4,7 +4,7 @@ import os
 import queue
 import shutil
 import threading
-from concurrent.futures import Future
+from concurrent.futures import Future, wait
 from contextlib import suppress
 from pathlib import Path
 
@@ -116,6 +116,18 @@ def test_rows_that_a_job_counts_while_it_runs_fill_the_group(store: Store) -> No
         assert writer.submit(job, rows=0).result(WAIT_S) == "a"
         assert writer.submit(put("b"), rows=499).done() is False
         writer.urgent()
+
+
+def test_group_waits_for_more_no_longer_than_two_commits_cost(store: Store) -> None:
+    """A card is spared what a fast disk need not be: there the wait would be most of what a sender waits for."""
+    with Writer(store, window_s=60, quiet_s=60) as writer:
+        writer._commit_s = 0.001  # as on a fast disk
+        assert writer.submit(put("a")).result(WAIT_S) == "a"
+        writer._commit_s = 40.0  # as on a very slow one
+        future = writer.submit(put("b"))
+        assert not wait([future], 0.5).done
+        writer.urgent()
+        assert future.result(WAIT_S) == "b"
 
 
 def test_listener_that_fails_does_not_end_the_writer(store: Store) -> None:

@@ -7,6 +7,8 @@ from typing import Any
 
 import httpx
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from monitor import clock_restamp, judging, ledger, people, provisional
 from monitor.alarms.bells import ProgramBell
@@ -14,8 +16,8 @@ from monitor.config import BellConfig
 from monitor.errors import RefusedError, StoreFailed
 from monitor.export.day import export_day
 from rules.quantity import local
-from rules.reading import HOUR, SECOND
-from tests.monitor.clock.board import DAY, ODILE, START, TAM, Board
+from rules.reading import HOUR, MINUTE, SECOND
+from tests.monitor.clock.board import AT_MOST, DAY, ODILE, START, TAM, Board
 from tests.waiting import until
 
 
@@ -210,3 +212,94 @@ def test_page_alarm_and_answers_say_so_until_what_was_read_is_judged_again(board
     board.tick()
     assert tick() == ""
     assert board.verdict("cooling") == "deviated"
+
+
+#: Every kind that a core can be judged by, as far as each can be met by what is read here.
+_ALL = (
+    AT_MOST
+    + """
+[[product.step.limit]]
+name = "cooling"
+kind = "cooling"
+place = "core"
+start = "130 °F"
+windows = [{ to = "80 °F", within = "90 min" }, { to = "40 °F", within = "5 h" }]
+source = "invented for this test"
+[[product.step.limit]]
+name = "hold"
+kind = "dwell"
+place = "core"
+max = "60 °F"
+for = "20 min"
+source = "invented for this test"
+[[product.step.limit]]
+name = "never"
+kind = "ceiling"
+place = "core"
+max = "100 °F"
+source = "invented for this test"
+[[product.step.limit]]
+name = "up"
+kind = "come-up"
+place = "core"
+low = "50 °F"
+high = "130 °F"
+within = "6 h"
+source = "invented for this test"
+[[product.step.limit]]
+name = "sour"
+kind = "degree-hours"
+place = "core"
+base = "60 °F"
+limit = "200 °F h"
+until_ph = 5.3
+source = "invented for this test"
+"""
+)
+
+
+def _not_taken_back(folders: pytest.TempPathFactory, away: int, before: list[float], after: list[float]) -> set[str]:
+    """What is told as met while time is provisional is met by the right time; what was met by then."""
+    board = Board(folders.mktemp("told"), _ALL)
+    desk = board.service.desk
+    desk.start_lot(ODILE, "juniper-links", lot="J-1")
+    desk.place(ODILE, "J-1", "core-1")
+    for degrees in before:
+        board.read(degrees)
+    board.power_cut(away * MINUTE, -3 * DAY)
+    for degrees in after:
+        board.read(degrees)
+    desk = board.service.desk
+    desk.measure(ODILE, "J-1", "pH", "5.1")
+    board.move(SECOND)
+    desk.end(ODILE, "J-1")
+    board.move(SECOND)
+    board.tick()
+    told = {one["limit"] for one in board.lots()[0]["limits"] if one["verdict"] == "met"}
+    raw = {one["limit"] for one in board.service.judging.report()["lots"][0]["limits"] if one["verdict"] == "met"}
+    board.get_time()
+    right = {one["limit"] for one in board.lots()[0]["limits"] if one["verdict"] == "met"}
+    board.service.close()
+    assert told <= right, (told, right)
+    return raw - told
+
+
+@pytest.mark.parametrize("away", [2, 20, 100, 250, 400])
+def test_what_is_told_as_met_in_provisional_time_is_not_taken_back(tmp_path_factory: pytest.TempPathFactory, away: int) -> None:
+    """Every kind of limit over a power cut shorter and longer than it is taken for; what leans on its length waits."""
+    waits = _not_taken_back(tmp_path_factory, away, [40] * 5, [40] * 3 + [30] * 25)
+    assert waits == {"warm", "door", "sour"}
+
+
+_DEGREES = st.lists(st.floats(35, 150), min_size=1, max_size=30)
+
+
+@pytest.mark.full
+@pytest.mark.timeout(1800)
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(away=st.integers(1, 600), before=_DEGREES, after=_DEGREES)
+def test_what_is_told_as_met_in_provisional_time_is_not_taken_back_for_any_readings(
+    tmp_path_factory: pytest.TempPathFactory, away: int, before: list[float], after: list[float]
+) -> None:
+    """The same for any readings and any power cut."""
+    _not_taken_back(tmp_path_factory, away, before, after)

@@ -1,7 +1,8 @@
 """Gives freed memory back to the system: a page drawn once must not cost a small board its megabytes for months.
 
 The C library keeps what was freed below anything that is still in use. glibc's malloc_trim(3) lets go of those pages; another
-library that has no such function keeps its own ways.
+library that has no such function keeps its own ways. Left alone glibc also keeps a heap for each thread, and after one large
+block (a PIN that is checked takes 19 MB) takes blocks as large from the heap in place of handing them back: mallopt(3) says no to both.
 """
 
 from __future__ import annotations
@@ -9,6 +10,18 @@ from __future__ import annotations
 import ctypes
 from functools import cache
 from typing import Any
+
+#: mallopt(3), by malloc.h: what lies free at the heap's end goes back from 128 kB on, blocks from 128 kB on are handed back whole,
+#: and all threads share one heap: they take turns at the interpreter's lock anyway.
+_TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = (-1, 128 * 1024), (-3, 128 * 1024), (-8, 1)
+
+
+def keep_little() -> bool:
+    """Have the C library keep little of what is freed; whether it can be told so. For a command, before its first thread."""
+    library = ctypes.CDLL(None)
+    if not hasattr(library, "malloc_trim"):  # another C library's mallopt, where it has one, has other numbers
+        return False
+    return all(library.mallopt(*option) == 1 for option in (_TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX))
 
 
 @cache

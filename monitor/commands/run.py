@@ -10,6 +10,7 @@ from pathlib import Path
 
 from monitor.config import load_config
 from monitor.log import log_to
+from monitor.memory import keep_little
 
 
 def log_to_stderr(level: int = logging.INFO) -> None:
@@ -32,6 +33,7 @@ def run_service(config: Path) -> int:
     """Run until SIGTERM or Ctrl-C; 0 when it ended cleanly."""
     from monitor.service import Service
 
+    keep_little()
     log_to_stderr()
     service = Service(load_config(config))
     for number in (signal.SIGTERM, signal.SIGINT):

@@ -18,6 +18,32 @@ print(gave, round(before - resident_mb()), len(last))
 """
 
 
+_LARGE = """
+import sys
+from monitor.memory import keep_little
+from tests.bench.served import resident_mb
+if sys.argv[1] == "keep little":
+    assert keep_little()
+bytearray(19 << 20)
+blocks = [bytearray(1 << 20) for n in range(50)]
+last = [bytearray(2000) for n in range(1000)]
+before = resident_mb()
+del blocks
+print(round(before - resident_mb()), len(last))
+"""
+
+
+@pytest.mark.skipif(not hasattr(ctypes.CDLL(None), "malloc_trim"), reason="NOT TESTED: this C library has no malloc_trim(3)")
+def test_large_blocks_go_back_at_once_also_after_a_larger_one() -> None:
+    """One block of 19 MB, as a PIN's check takes, otherwise has blocks of a megabyte kept when they are freed."""
+    fell = [
+        int(subprocess.run([sys.executable, "-c", _LARGE, how], capture_output=True, text=True, check=True).stdout.split()[0])
+        for how in ("left alone", "keep little")
+    ]
+    assert fell[0] < 20
+    assert fell[1] > 45
+
+
 @pytest.mark.skipif(not hasattr(ctypes.CDLL(None), "malloc_trim"), reason="NOT TESTED: this C library has no malloc_trim(3)")
 def test_what_was_freed_below_something_in_use_is_given_back() -> None:
     """A hundred megabytes freed beneath one block that is still held do not stay resident."""

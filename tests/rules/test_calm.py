@@ -120,7 +120,7 @@ def lived(engine: Engine, events: list[Event]) -> tuple[list[list[Finding] | str
 @pytest.mark.parametrize("first", [0, 25, pytest.param(50, marks=pytest.mark.full), pytest.param(450, marks=pytest.mark.full)])
 def test_calm_readings_change_nothing_that_is_said(first: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """The same findings at the same events, the same state and report as where every watch reads each reading; and there is calm."""
-    plans = [load_plan(text, "calm") for text in (PLAN, PLAN[: PLAN.index("[[product.step.limit]]\nname = \"stabilization")])]
+    plans = [load_plan(text, "calm") for text in (PLAN, PLAN[: PLAN.index('[[product.step.limit]]\nname = "stabilization')])]
     real, calm, verdicts = Track.calm_down, Counter[bool](), Counter[str]()
 
     def counted(track: Track, at: Instant) -> bool:

@@ -1,8 +1,9 @@
 """What records cost on the disk: bytes written and fsyncs while 16 probes read once a second, growth, and a year that still answers.
 
 The hour is simulated at the pace of the store: each second of it is one group of 16 readings and a tick, committed as the service
-commits readings that nobody waits for, once a second. Bytes are those handed to the system (`wchar` of proc(5)), fsyncs are counted
-by strace(1); where that is missing the commits stand for them. The year's rows are made by SQL and not sealed; what is asked of it is real.
+commits readings that nobody waits for, once a second. Bytes are those handed to the system and those that go to the device, in whole
+pages (`wchar` and `write_bytes` of proc(5); the second needs a folder for temporary files that is on a disk). Fsyncs are counted by
+strace(1); where that is missing the commits stand for them. The year's rows are made by SQL and not sealed; what is asked of it is real.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tests.bench.figures import Figure
+from tests.bench.figures import Figure, written_bytes
 from tests.bench.site import SENDERS
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -49,6 +50,11 @@ def run(say: Callable[[str], None]) -> list[Figure]:
             f"written to disk a reading, {SENDERS} probes once a second, an hour",
             f"{hour['written'] / 1e6:.0f} MB for {hour['readings']:,} readings, the log's copy into the tables included",
             hour["written"] / hour["readings"], AIM_WRITTEN, "bytes",
+        ),
+        Figure(
+            f"written to the device in a day, {SENDERS} probes once a second",
+            f"{hour['device'] / 1e6:.0f} MB in that hour, in whole pages; handed to the system {hour['written'] * 24 / 1e9:.2f} GB a day",
+            hour["device"] * 24 / 1e9, None, "GB a day",
         ),
         Figure("fsyncs in that hour", f"{fsyncs:,} ({counted}) for {hour['commits']:,} commits", float(fsyncs), AIM_FSYNCS, "an hour"),
         Figure(
@@ -114,23 +120,17 @@ def simulate(folder: Path, seconds: int) -> dict[str, Any]:
         second(n)
     size, commits, count = _size(one.store.path), one.writer.commits, sum(one.intake.counts.values())
     os.mkdir(folder / "mark-begin")
-    written = _written()
+    handed, paged = written_bytes()
     for n in range(seconds):
         second(120 + n)
-    written = _written() - written
+    written, device = (now - before for now, before in zip(written_bytes(), (handed, paged), strict=True))
     os.mkdir(folder / "mark-end")
     told = {
-        "readings": sum(one.intake.counts.values()) - count, "commits": one.writer.commits - commits, "written": written,
+        "readings": sum(one.intake.counts.values()) - count, "commits": one.writer.commits - commits, "written": written, "device": device,
         "grown": _size(one.store.path) - size,
     }  # fmt: skip
     one.close()
     return told
-
-
-def _written() -> int:
-    """Bytes this process has handed to the system for writing (proc(5), io, wchar)."""
-    text = Path("/proc/self/io").read_text(encoding="ascii")
-    return int(next(line.split()[1] for line in text.splitlines() if line.startswith("wchar")))
 
 
 def _size(path: Path) -> int:

@@ -19,7 +19,7 @@ from rules.reading import HOUR, SECOND, LotEvent, Reading
 from tests.bench import steady
 from tests.bench.figures import Figure
 
-AIM = 15.0
+AIM = 8.0
 ROUNDS = 7
 PROBES = 4
 _PLAN = """

@@ -6,6 +6,7 @@ import os
 import platform
 import time
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,18 @@ def machine() -> str:
     load = os.getloadavg()[0]
     cores = os.cpu_count()
     return f"{time.strftime('%Y-%m-%d')}, {cores} cores ({model}), Python {platform.python_version()}, load before the run {load:.1f}"
+
+
+def cpu_s(pid: int | str = "self") -> float:
+    """Seconds of processor time that a process has used (proc(5), utime and stime)."""
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def written_bytes(pid: int | str = "self") -> tuple[int, int]:
+    """What a process has written: bytes handed to the system, and bytes that go to the device, in whole pages (proc(5), io)."""
+    told = dict(line.split(": ") for line in Path(f"/proc/{pid}/io").read_text(encoding="ascii").splitlines())
+    return int(told["wchar"]), int(told["write_bytes"])
 
 
 def percentile(values: list[float], share: float) -> float:

@@ -1,5 +1,8 @@
 """Durable readings over HTTP, 1 and 100 a request, against two bare FastAPI endpoints: one only reads the JSON, one declares its type.
 
+The second is what "a bare FastAPI endpoint" says: whoever writes one declares what its body is, and gets it checked and described;
+the first is less than that, a parser behind a server, and is printed beside it.
+
 The same sender, in this process, speaks to each of them in turn over the same number of kept-open connections. The
 service answers a request once its readings are on the disk, judged, and every finding with them.
 """
@@ -8,13 +11,12 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.bench.figures import Figure
+from tests.bench.figures import Figure, cpu_s
 from tests.bench.served import child
 from tests.bench.site import SENDERS
 
@@ -24,12 +26,6 @@ ROUNDS = 6
 SECONDS = 2.0
 #: So near that no sender gets ahead of the clock: its readings of the next round would be late, and judged twice.
 APART_S = 0.0001
-
-
-def cpu_s(pid: int) -> float:
-    """Seconds of processor time that a process has used (proc(5), utime and stime)."""
-    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def body(sender: int, first: int, count: int, now_s: float) -> bytes:

@@ -84,7 +84,8 @@ source = "invented for this test"
 class Board:
     """A machine with a clock that is wrong after a power cut, and the service on it."""
 
-    def __init__(self, folder: Path, plan: str = PLAN, url: str = "") -> None:
+    def __init__(self, folder: Path, plan: str = PLAN, url: str = "", wrong: Span = 0) -> None:
+        """`wrong`: by how much the clock is off at its very first start, when nothing keeps it; 0: it is right."""
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "plan.toml").write_text(plan, encoding="utf-8")
         self.config = Config(
@@ -92,7 +93,7 @@ class Board:
             alarms=AlarmsConfig(all_well=None), store=StoreConfig(spare_mb=0, copy_every=0), store_url=Secret(url),
         )  # fmt: skip
         #: The right time, the system's time less that, the time since the boot, what the kernel says.
-        self.true, self.wrong, self.up, self.kept, self.boot = START, 0, 10 * SECOND, True, "a"
+        self.true, self.wrong, self.up, self.kept, self.boot = START, wrong, 10 * SECOND, not wrong, "a"
         self.taken: list[Future[Any]] = []
         self.open()
 

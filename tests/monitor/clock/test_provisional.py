@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -258,7 +259,7 @@ source = "invented for this test"
 )
 
 
-def _not_taken_back(folders: pytest.TempPathFactory, away: int, before: list[float], after: list[float]) -> set[str]:
+def _not_taken_back(folders: pytest.TempPathFactory, away: int, before: Sequence[float], after: Sequence[float]) -> set[str]:
     """What is told as met while time is provisional is met by the right time; what was met by then."""
     board = Board(folders.mktemp("told"), _ALL)
     desk = board.service.desk

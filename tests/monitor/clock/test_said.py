@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 import threading
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -80,6 +81,23 @@ def test_time_that_was_said_wrongly_is_put_right_by_the_network_or_by_a_better_w
     assert [entry["by_s"] > 0 for entry in board.entries("trusted")] == [True, False, True]
 
 
+def test_time_is_said_at_the_very_first_start(tmp_path: Path) -> None:
+    """Nothing is stored from before, so only the year can be held against anything; what was read moves by more than a year."""
+    board = Board(tmp_path, wrong=-400 * DAY)
+    board.hot_lot()
+    for year in ("2025", "2031"):
+        with pytest.raises(InputError, match="years away"):
+            said(board, f"{year}-12-24T08:00")
+    said(board, by_the_watch(board))
+    for _ in range(3):
+        board.tick()
+    assert [r.at for r in board.judged()] == [board.true - n * MINUTE for n in range(30)][::-1]
+    (lot,) = board.lots()
+    assert parse_instant(lot["started"]) == board.true - 30 * MINUTE
+    assert not board.clock.unsettled
+    board.service.close()
+
+
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
@@ -138,7 +156,8 @@ def test_time_is_said_on_the_page_and_over_the_api(board: Board) -> None:
             assert "there are records up to" in wrong.text
             done = await client.post("/clock", data=form | {"when": by_the_watch(board), "once": "b"}, follow_redirects=True)
             assert "by Odile Marsh" in done.text
-            await asyncio.to_thread(lambda: [board.tick() for _ in range(3)])
+            for _ in range(3):
+                await asyncio.to_thread(board.tick)
             shown = (await client.get("/api/v1/clock")).json()
             assert shown == {"now": format_instant(board.true), "provisional": "", "by": "Odile Marsh"}
             assert "provisional" not in (await client.get("/")).text

@@ -1,6 +1,7 @@
 """A boot that ended before its time was known: put where it makes nothing look better, and told."""
 
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -106,6 +107,26 @@ def test_lot_that_went_through_with_nothing_begun_or_ended_asks_nobody(board: Bo
     for _ in range(4):
         board.tick()
     assert [one for one in board.service.desk.deviations() if one["verdict"] == "unforeseen"] == []
+
+
+def test_very_first_start_of_a_board_without_the_time(tmp_path: Path) -> None:
+    """Nothing is stored yet: its first boot is put before the second, in which the time is known; a lot that goes on asks a person."""
+    board = Board(tmp_path, wrong=-400 * DAY)
+    assert board.clock.provisional
+    board.hot_lot()
+    board.power_cut(HOUR, 0, kept=True)
+    first, gap = board.true, blind_span(board.service.plan)
+    board.read(60)
+    for _ in range(4):
+        board.tick()
+    judged = board.judged()
+    assert len(judged) == 31
+    assert judged[-2].at <= first - gap < judged[-2].at + 2 * MINUTE
+    (told,) = board.entries("between")
+    assert told["between"] == ["", format_instant(first)]
+    (text,) = [one["text"] for one in board.service.desk.deviations() if one["verdict"] == "unforeseen"]
+    assert "is known to lie before 2026-03-02" in text
+    board.service.close()
 
 
 #: No ceiling that forgives: such a lot asks a person.

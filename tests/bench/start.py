@@ -1,4 +1,4 @@
-"""From a power cut to judging: the command is started over a store of thirty days of sixteen probes that nobody closed.
+"""From a power cut to judging, and to the page: the command is started over a store of thirty days of sixteen probes that nobody closed.
 
 Run as `python -m tests.bench.start FOLDER` it makes such a store and ends without closing anything, as a power cut does.
 """
@@ -6,19 +6,20 @@ Run as `python -m tests.bench.start FOLDER` it makes such a store and ends witho
 from __future__ import annotations
 
 import os
-import resource
 import subprocess
 import sys
 import tempfile
 import time
+import urllib.request
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
+from typing import NamedTuple
 
 from sqlalchemy import Connection
 
 from tests.bench.figures import Figure
-from tests.bench.served import ROOT
+from tests.bench.served import ROOT, resident_mb
 from tests.bench.site import SENDERS, write_site
 
 AIM_S, STARTS = 3.0, 3
@@ -35,27 +36,56 @@ def run(say: Callable[[str], None]) -> list[Figure]:
         made = subprocess.run([sys.executable, "-m", "tests.bench.start", name], cwd=ROOT, env=environment, check=True, capture_output=True)
         say(f"start: {made.stdout.decode().strip()}")
         took = sorted(_start(folder / "larderer.toml", environment) for _ in range(STARTS))
-    wall_s, cpu_s = took[len(took) // 2]
-    say(f"start: {', '.join(f'{wall:.2f} s ({cpu:.2f} s of processor time)' for wall, cpu in took)}")
-    measured = f"{wall_s:.2f} s, {cpu_s:.2f} s of it processor time; {made.stdout.decode().strip()}"
-    return [Figure(f"power cut to judging, {DAYS} days of {SENDERS} probes in the store", measured, wall_s, AIM_S, "s")]
+    for one in took:
+        say(f"start: {one}")
+    judging, page = took[len(took) // 2], sorted(took, key=lambda one: one.page_s)[len(took) // 2]
+    store = f"{DAYS} days of {SENDERS} probes in the store"
+    to_judging = f"{judging.wall_s:.2f} s, {judging.cpu_s:.2f} s of it processor time; {made.stdout.decode().strip()}"
+    to_page = f"{page.page_s:.2f} s, {page.page_cpu_s:.2f} s of it processor time; {page.page_mb:.0f} MB resident then"
+    return [
+        Figure(f"power cut to judging, {store}", to_judging, judging.wall_s, AIM_S, "s"),
+        Figure(f"power cut to the first page, {store}", to_page, page.page_s, None, "s"),
+    ]
 
 
-def _start(config: Path, environment: dict[str, str]) -> tuple[float, float]:
-    """Start the command, kill it once it judges; how long that took, and its processor time."""
-    before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.monotonic()
+class Start(NamedTuple):
+    """Seconds from the power cut until it judges and until somebody has the first page, the processor time of both, and memory then."""
+
+    wall_s: float
+    cpu_s: float
+    page_s: float
+    page_cpu_s: float
+    page_mb: float
+
+    def __str__(self) -> str:
+        return (
+            f"judging after {self.wall_s:.2f} s ({self.cpu_s:.2f} s of processor time), page {self.page_s:.2f} s ({self.page_cpu_s:.2f} s)"
+        )
+
+
+def _start(config: Path, environment: dict[str, str]) -> Start:
+    """Start the command, ask for the page as soon as it judges, and kill it once that has come."""
+    begun = time.monotonic()
     command = [sys.executable, "-m", "monitor.cli", "run", "--config", str(config)]
     with subprocess.Popen(command, cwd=config.parent, env=environment, stderr=subprocess.PIPE, text=True) as process:
         assert process.stderr is not None
         for line in process.stderr:
             if "Larderer watches" in line:
+                wall_s, cpu_s = time.monotonic() - begun, _cpu_s(process.pid)
+                with urllib.request.urlopen(line.split()[-1], timeout=60) as answer:
+                    answer.read()
+                started = Start(wall_s, cpu_s, time.monotonic() - begun, _cpu_s(process.pid), resident_mb(process.pid))
                 break
         else:
             raise RuntimeError(f"the command ended with {process.wait()} before it watched")
-        took = time.monotonic() - begun
         process.kill()
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return took, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return started
+
+
+def _cpu_s(pid: int) -> float:
+    """Processor time of a process so far (proc(5), stat: utime and stime)."""
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rsplit(")", maxsplit=1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def _make(folder: Path) -> None:

@@ -41,6 +41,7 @@ class Caretaker:
         self._swept_at: Instant | None = None
         self._summed_at: Instant | None = None
         self._more = False
+        self._replaced = 0
 
     def forget(self) -> None:
         """A transaction was undone: look again at the next occasion."""
@@ -57,7 +58,9 @@ class Caretaker:
         self._deviations(conn, now)
         if _due(self._looked_at, now, LOOK_EVERY):
             self._looked_at = now
-            give_back()
+            # The parts of an engine point at each other: one that was replaced keeps its megabytes until somebody looks for it.
+            give_back(cycles=self._judging.replaced != self._replaced)
+            self._replaced = self._judging.replaced
             self._room(conn, now)
             self._copy(conn, now)
             self._rehearsal(conn, now)

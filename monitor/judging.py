@@ -90,6 +90,8 @@ class Judging:
         self._spent: tuple[Instant, int] = (BEFORE, 0)  # rows replayed at once, since when
         #: Counts what came late and is not judged yet: it stands still when a backlog pauses.
         self.late_heard = 0
+        #: Counts how often another engine took the live one's place.
+        self.replaced = 0
 
     # --- state ---------------------------------------------------------------------------------------------------
 
@@ -305,6 +307,7 @@ class Judging:
             snapshots.keep_packed(conn, kept.at, kept.plan, kept.next_seq, kept.event_seq, replay.engine.now, kept.data)
         snapshots.prune(conn)
         self.engine = engine = replay.engine
+        self.replaced += 1
         self._snapshot_at = replay.kept[-1].at if replay.kept else replay.base
         if self._late is not None and replay.base < self._late.since:  # everything that was owed is in it
             self._late = self._catching_up = None

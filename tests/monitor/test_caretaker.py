@@ -1,8 +1,10 @@
 """Between readings the store is looked after: each hour summed up, room and copies watched, the clock held against a steady one."""
 
+import gc
 import itertools
 import shutil
 import warnings
+import weakref
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -255,3 +257,22 @@ def test_deviation_is_filled_in_with_what_was_judged_and_measured(site: Site) ->
     assert told[1]["observed"][0]["worst_c"] == seen["worst_c"]
     site.tick(1)
     assert len(site.entries("deviation")) == 2, "once"
+
+
+def test_engine_that_something_late_has_replaced_is_gone_within_the_minute(site: Site) -> None:
+    """Its parts point at each other, so that it would stay in memory until Python happens to look for such cycles."""
+    site.service.desk.start_lot(ODILE, "juniper-links", lot="J-0412")
+    site.service.desk.place(ODILE, "J-0412", "core-1")
+    site.tick(2)
+    site.send(Reading("core-1", site.now, 3.0))
+    site.tick(2)
+    gc.disable()
+    try:
+        old = weakref.ref(site.service.judging.engine)
+        site.send(Reading("core-1", site.now - 3 * MINUTE, 3.0))
+        assert old() is not site.service.judging.engine, "the reading came late"
+        assert old() is not None
+        site.tick(2)
+        assert old() is None
+    finally:
+        gc.enable()

@@ -100,6 +100,11 @@ class Judging:
         self._stale = True
         self._catching_up = None
 
+    def set_aside(self) -> None:
+        """Let the engine go: another is read from the store before the next use. Whoever asks holds the lock until it is."""
+        self.engine = Engine(self.plan)
+        self.distrust()
+
     @property
     def stale(self) -> bool:
         """Whether the engine must be read again from the store before it is used."""

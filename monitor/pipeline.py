@@ -171,6 +171,13 @@ class Pipeline:
         with self.judging.lock:
             self._caught_up(conn, self._clock())
 
+    def anew(self, conn: Connection, between: Callable[[], None]) -> None:
+        """Let the engine go, call `between`, and judge from the store again, as at a start: nothing is found twice."""
+        with self.judging.lock:
+            self.judging.set_aside()
+            between()
+            self._ready(conn, self._clock())
+
     def rejudge(self, conn: Connection, since: Instant, why: str) -> None:
         """Judge everything from `since` on again and tell what changed: what the store gives of it has changed (see `judging.py`)."""
         with self.judging.lock:

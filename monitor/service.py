@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
+from contextlib import suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -38,7 +39,7 @@ from monitor.config import Config
 from monitor.desk import Desk
 from monitor.deviations import Deviations
 from monitor.emergency import Emergency
-from monitor.errors import RefusedError, StoreError
+from monitor.errors import RefusedError, StoreClosed, StoreError
 from monitor.exporter import Exporter
 from monitor.intake import Intake, IntakeLimits
 from monitor.judge import read_plan
@@ -207,6 +208,11 @@ class Service:
     def run_server(self, settled: Callable[[], None] = lambda: None) -> None:
         """Serve until `stop()`: for a command's main thread."""
         asyncio.run(self.serve(settled))
+
+    def without_engine(self, between: Callable[[], None]) -> None:
+        """Have `between` called in the writer's thread while no engine is in memory; it is read again at once."""
+        with suppress(StoreClosed):  # asked to end meanwhile
+            self.writer.submit(lambda conn: self.pipeline.anew(conn, between), waiting=False)
 
     def stop(self) -> None:
         """Ask the service to end; from any thread or a signal handler."""

@@ -45,5 +45,6 @@ def run_service(config: Path) -> int:
     if code:
         print(f"Nobody can sign in yet. Open {where}first-run on this machine and enter the code {code}", file=sys.stderr)
     print(f"Larderer watches {service.plan.site.name}: {where}", file=sys.stderr)
-    service.run_server(spare_what_stands)
+    # Without the engine: what collections pass over is never found again once it has been replaced, and late readings replace it.
+    service.run_server(lambda: service.without_engine(spare_what_stands))
     return 0

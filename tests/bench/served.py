@@ -154,7 +154,7 @@ def service(folder: Path, mqtt_port: int = 0, bell: str = "") -> None:
     entries = [LotEvent(now, "start", "L", "links"), *(LotEvent(now, "place", "L", f"core-{n}") for n in range(SENDERS))]
     for entry in entries:
         one.writer.submit(lambda conn, entry=entry: one.pipeline.event(conn, entry)).result()
-    spare_what_stands()  # as `larderer run` does
+    one.without_engine(spare_what_stands)  # as `larderer run` does
 
     def tell() -> None:
         while not one.answering or not all(one.sources.get(d.name) for d in one.drivers):

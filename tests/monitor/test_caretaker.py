@@ -17,6 +17,7 @@ from monitor import copies, ledger, summaries
 from monitor.alarms.listing import open_alarms
 from monitor.clock import SystemClock
 from monitor.clock_watch import ClockWatch
+from monitor.commands.run import spare_what_stands
 from monitor.config import AlarmsConfig, Config, Person, Server, StoreConfig
 from monitor.desk import Hand
 from monitor.service import Service
@@ -266,6 +267,10 @@ def test_engine_that_something_late_has_replaced_is_gone_within_the_minute(site:
     site.tick(2)
     site.send(Reading("core-1", site.now, 3.0))
     site.tick(2)
+    before = site.service.pipeline.report(), site.entries("finding")
+    site.service.without_engine(spare_what_stands)  # as the command does
+    site.service.writer.submit(lambda _: None).result(10)
+    assert (site.service.pipeline.report(), site.entries("finding")) == before, "read again from the store, nothing told twice"
     gc.disable()
     try:
         old = weakref.ref(site.service.judging.engine)
@@ -276,3 +281,4 @@ def test_engine_that_something_late_has_replaced_is_gone_within_the_minute(site:
         assert old() is None
     finally:
         gc.enable()
+        gc.unfreeze()

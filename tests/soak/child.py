@@ -99,7 +99,7 @@ class Life:
         self.service.start()
         self.start_s, self.start_cpu_s = time.monotonic() - begun, time.process_time() - spent
         self.write(lambda conn: people.set_secret(conn, ODILE, SECRET, clocks(), by="soak"))
-        spare_what_stands()
+        self.service.without_engine(spare_what_stands)
         self.server = threading.Thread(target=self.service.run_server, daemon=True)
         self.server.start()
         if not self.gateway.ready.wait(_WAIT_S):

@@ -15,6 +15,7 @@ from fastapi.routing import APIRoute
 
 from monitor import once
 from monitor.api.access import PUSH
+from monitor.api.brought_back import brought_back
 from monitor.api.inner import KeyHeader, TheDesk, desk_of, key_of
 from monitor.api.problems import Problem, problem
 from monitor.errors import BusyError
@@ -137,12 +138,10 @@ async def _stored(intake: Intake, items: Sequence[Reading | Fault]) -> tuple[Out
     """The outcomes of items, once durable. The event loop never waits for room: a sender keeps what is not answered."""
     if intake.queued > _QUEUED:
         raise BusyError(f"{intake.queued} readings already wait for the store; keep these and send them again shortly")
-    future = asyncio.wrap_future(intake.readings(items, patience_s=0.0, source="http"))
-    await asyncio.wait((future,), timeout=_PATIENCE_S)
-    if not future.done():
-        future.add_done_callback(lambda late: late.cancelled() or late.exception())  # nobody asks any more, and that is told already
-        raise BusyError("the store has not taken these readings yet; send them again, what is stored by then counts once")
-    return future.result()
+    try:
+        return await brought_back(intake.readings(items, patience_s=0.0, source="http"), _PATIENCE_S)
+    except TimeoutError:
+        raise BusyError("the store has not taken these readings yet; send them again, what is stored by then counts once") from None
 
 
 def _answer(items: list[dict[str, Any]]) -> dict[str, Any]:

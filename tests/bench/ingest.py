@@ -22,8 +22,8 @@ from tests.bench.site import SENDERS
 
 AIM_BATCHED = 3.0
 PATHS = {"ours": "/api/v1/readings", "bare": "/api/v1/readings", "typed": "/api/v1/typed"}
-ROUNDS = 6
-SECONDS = 2.0
+ROUNDS = 12
+SECONDS = 1.0
 #: So near that no sender gets ahead of the clock: its readings of the next round would be late, and judged twice.
 APART_S = 0.0001
 

@@ -16,6 +16,7 @@ GROWING = ("reading", "fault", "ledger", "lot_event", "alarm", "alarm_event", "o
 MAY = {
     "SELECT DISTINCT lot_event.lot FROM lot_event": "retention asks once an hour which lots are not over, and the sweep is slow anyhow",
     "lot_event.event = ? ORDER BY lot_event.at DESC, lot_event.seq DESC LIMIT": "the newest lots: read from the newest on, and soon found",
+    "ledger.entered_at < ? ORDER BY ledger.seq DESC LIMIT": "once after a start: from the newest entry back to midnight",
     "deviation.closed_at IS NOT NULL, deviation.id DESC": "the page of the deviations, asked for by a person",
 }
 #: The first row in the order of an index ends the reading.

@@ -101,7 +101,7 @@ def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
     """
     if not arrivals:
         return []
-    ids = probe_ids(conn, {arrival.item.probe for arrival in arrivals})
+    ids = probe_ids(conn, {item.probe for item, _, _ in arrivals})
     tip = blocks.read(conn)
     done: list[Stored] = []
     leaves: list[bytes] = []
@@ -137,7 +137,7 @@ def store(conn: Connection, arrivals: Sequence[Arrival]) -> list[Stored]:
             leaves.append(leaf_bytes(item, received_at, seq))
         done.append(_stored(Stored, (item, received_at, seq)))
         instants.append(at)
-    tip.frontier.extend([chain.leaf_hash(one) for one in leaves])
+    tip.frontier.extend(chain.leaf_hashes(leaves))
     blocks.cover(tip.spans, instants)
     tip.next_seq += len(done)
     if rows:

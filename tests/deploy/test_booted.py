@@ -79,10 +79,12 @@ def may_boot(tmp_path: Path) -> None:
     lacking = booted.why_not(tmp_path / "tried")
     if not lacking and not booted.index_answers(tmp_path / "packages"):
         lacking = "the package index cannot be reached"
-    if lacking == "it needs root":
-        pytest.skip("NOT TESTED: installing on a board that boots was not tried, it needs root; run the tests as root")
-    if lacking:
-        not_tested(f"installing on a board that boots was not tried: {lacking}")
+    if not lacking:
+        return
+    told = f"installing on a board that boots was not tried: {lacking}"
+    if "is not installed" in lacking:
+        not_tested(told)
+    pytest.skip(f"NOT TESTED: {told}")  # no package helps: a machine that does not let the tests do it, or one that is closed off
 
 
 def give_plan(board: BootedBoard) -> None:

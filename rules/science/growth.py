@@ -20,7 +20,7 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 from rules.errors import BookError
-from rules.quantity import format_span
+from rules.quantity import at_or_above, at_or_below, format_span
 from rules.reading import HOUR, MINUTE
 from rules.science.curve import Curve, intervals, longest_interval
 from rules.science.errors import OutOfRange, ScienceError
@@ -76,7 +76,8 @@ class Model:
         runs out within a few degrees, and a cooling always starts and ends beyond it. `Growth.outside_log` tells how much it gave.
         """
         (low, high), (zero_low, zero_high) = self.range_c, self.zeros
-        if (celsius < low and zero_low == -math.inf) or (celsius > high and zero_high == math.inf) or not math.isfinite(celsius):
+        below, above = celsius < at_or_above(low), celsius >= at_or_below(high)  # as every comparison with a published temperature
+        if (below and zero_low == -math.inf) or (above and zero_high == math.inf) or not math.isfinite(celsius):
             raise OutOfRange(
                 f"temperature is {celsius:g} °C; model {self.name} was published for {low:g} to {high:g} °C, so take another model"
             )

@@ -78,6 +78,14 @@ def test_what_cannot_be_computed_is_refused_in_one_sentence(name: str) -> None:
     assert isinstance(refused.value, ValueError)
 
 
+def test_the_end_of_a_range_is_compared_to_a_thousandth_of_a_degree() -> None:
+    """7 °C less the last bit of a float, as an interpolation gives it, is 7 °C; 6.999 is not."""
+    known = Conditions(6, 0.97)
+    assert predict(model("SAL-EFSA"), [(0, 25.0), (HOUR, 6.9999999999)], conditions=known).log10 > 0.0
+    with pytest.raises(OutOfRange, match="published for 7 to 40"):
+        predict(model("SAL-EFSA"), [(0, 25.0), (HOUR, 6.999)], conditions=known)
+
+
 def test_beyond_the_range_only_where_the_model_ends_by_itself() -> None:
     """A cooling starts above Tmax and ends below Tmin, where the model says that nothing grows; what came from between is told."""
     found = predict(model("CP-J11-BEEF"), [(0, 60.0), (HOUR, 20.0), (2 * HOUR, 2.0)])

@@ -150,21 +150,24 @@ class Engine:
         self._calm.clear()
 
     def _reading(self, r: Reading) -> None:
-        self._wake()
         probe, at, celsius, offset, suspect, high_c = r
         try:
             track = self._tracks[probe]
         except KeyError:
             self.doubtful.unknown(at, probe)
             return
+        track.calm_low = _INFINITE
         if track.span is not None:
             within = track.within_span(r)
             if within is None:
+                self._wake()
                 self.doubtful.fault(track, Fault(probe, at, f"{celsius:g} °C is out of the sensor's span"))
                 return
             _, _, celsius, _, _, high_c = r = within
-        if at <= track.at and not self.doubtful.same_instant(track, r):
-            return
+        if at <= track.at:
+            self._wake()
+            if not self.doubtful.same_instant(track, r):
+                return
         if at < self._barrier:
             self.doubtful.late(at, probe)
         if at >= self._timer_at or at > self._closings.at:
@@ -176,6 +179,7 @@ class Engine:
         if not suspect:
             suspect = (track.doubt(at, celsius) if track.ruled else "") or self.evidence.doubt(track, r)
         if suspect:
+            self._wake()
             self.doubtful.suspect(track, at, celsius, suspect, None if high_c is None else high_c + offset)
             return
         high = celsius
@@ -186,12 +190,16 @@ class Engine:
             )
         track.good = r
         if not track.plain:
+            self._wake()
             self._first(track, at)
         u = track.u
         for read, watch in track.feeds:
             if read(at, celsius - u, high + u):
+                self._wake()
                 self._owner[id(watch)].hear(watch)
         self._rest(track, at, celsius, high)
+        if at >= track.calm_try:
+            self._calm_down(track, at)
 
     def _rest(self, track: Track, at: Instant, lo: float, hi: float) -> None:
         """Feed the watches that take no guard band, or only a reading now and then."""
@@ -250,6 +258,7 @@ class Engine:
 
     def _move_to(self, at: Instant, *, before: bool = False) -> None:
         """Run the timers up to `at` (a person's entry at the same instant comes before them), and the closings before it."""
+        self._wake()
         while self._timers and self._timers[0][0] < at + (0 if before else 1):
             due, _, lot, kind, arg = heapq.heappop(self._timers)
             self._flush(due)

@@ -11,6 +11,7 @@ Nothing here judges; a forecast changes no verdict. Times in microseconds, rates
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Any, NamedTuple, TypeAlias
 
 from rules.reading import MINUTE, SECOND, Instant, Span
@@ -115,6 +116,12 @@ class _Fit(NamedTuple):
     sd_air: float
 
 
+@lru_cache(maxsize=64)
+def _keeps(span: Span) -> tuple[float, float]:
+    """What the long and the short memory keep over a time; of most readings it is the same."""
+    return math.exp(-span / MEMORY), math.exp(-span / SHORT)
+
+
 class Approach:
     """The running fit of one core in one place; `add` readings in rising time, `begin` anew after a disturbance."""
 
@@ -171,11 +178,12 @@ class Approach:
             air = air_c if air_c is not None else 0.0
             self.x += seconds * ((self.air + air) / 2.0 - (self.core + celsius) / 2.0)
             self.t += seconds
-            keep, keep_short = math.exp(-span / MEMORY), math.exp(-span / SHORT)
-            share = 1.0 / (self.long.w * keep + 1.0)
-            off = air - self.air_mean
-            self.air_mean += share * off
-            self.air_sq = (1.0 - share) * (self.air_sq + share * off * off)
+            keep, keep_short = _keeps(span)
+            if air_c is not None:
+                share = 1.0 / (self.long.w * keep + 1.0)
+                off = air - self.air_mean
+                self.air_mean += share * off
+                self.air_sq = (1.0 - share) * (self.air_sq + share * off * off)
             self.at, self.core, self.air = at, celsius, air
         self.long.add(keep, self.x, self.t, celsius)
         self.short.add(keep_short, self.x, self.t, celsius)

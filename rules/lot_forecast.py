@@ -64,7 +64,8 @@ class Mark(NamedTuple):
 class CoreApproach(Watch):
     """The running fit of one placed core: it takes a reading every EVERY, and its owner adds what surrounds it."""
 
-    __slots__ = ("core_c", "fit", "late", "next_at", "steps", "told")
+    __slots__ = ("core_c", "fit", "home", "late", "next_at", "steps", "told")
+    TRANSIENT = Watch.TRANSIENT | {"home"}
     SLOW: ClassVar[bool] = True
     LOOKS_ON: ClassVar[bool] = True
 
@@ -74,6 +75,7 @@ class CoreApproach(Watch):
         self.next_at = opened
         self.fit = Approach()
         self.steps: list[str] = []  # where the fitted readings were taken
+        self.home: tuple[list[str], list[Probe] | None] | None = None  # of these steps; worked out anew after a restore
         self.late: dict[str, Instant] = {}  # marks that the whole interval is past, since when
         self.told: list[str] = []
 
@@ -139,7 +141,9 @@ class LotForecast:
         if watch.steps != lot.current and at > max(lot.since.values(), default=at):
             watch.steps = list(lot.current)
             watch.fit.begin()
-        home = self._home(watch.steps)
+        if watch.home is None or watch.home[0] is not watch.steps:
+            watch.home = watch.steps, self._home(watch.steps)
+        home = watch.home[1]
         if home is None:
             watch.fit.begin()
             return
@@ -170,13 +174,13 @@ class LotForecast:
         """What the probe's open watches wait for, with a deadline."""
         found: list[Mark] = []
         for key in self._pressing:
-            for run in self.lot.runs[key].every():
+            newest = self.lot.runs[key]
+            for run in newest.every() if newest.earlier else (newest,):
                 watch = run.live.get(fit.probe)
                 if watch is None or watch.closed is not None or watch.final or watch.verdict is not Verdict.OPEN:
                     continue
                 assert fit.last_at is not None
-                mark = mark_of(run, watch, fit.last_at)
-                found += mark
+                found += mark_of(run, watch, fit.last_at)
         return found
 
     def _look(self, watch: CoreApproach, mark: Mark, at: Instant) -> None:

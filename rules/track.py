@@ -90,6 +90,7 @@ class Track:
             before, gap = min(before, band.before), min(gap, band.gap)
         self.calm_low, self.calm_high = low + EDGE_C, high - EDGE_C
         self.calm_before, self.calm_gap = before, gap
+        self.calm_try = BEFORE  # once it is over, the next reading may already tell of new calm
         return True
 
     def wake(self) -> None:

@@ -95,6 +95,7 @@ class Web:
         server = self._config.server
         config = uvicorn.Config(
             self.app, host=server.host, port=self.port, log_level="warning", access_log=False, lifespan="on", timeout_graceful_shutdown=5,
+            ws="none",  # nothing here speaks it, and what does costs 1 MB
             **tls.options(server),
         )  # fmt: skip
         self._server = uvicorn.Server(config)

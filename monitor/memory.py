@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ctypes
 import gc
+import sys
 from functools import cache
 from typing import Any
 
@@ -23,6 +24,14 @@ def keep_little() -> bool:
     if not hasattr(library, "malloc_trim"):  # another C library's mallopt, where it has one, has other numbers
         return False
     return all(library.mallopt(*option) == 1 for option in (_TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX))
+
+
+def load_little() -> None:
+    """Have FastAPI not load what pydantic was before its second version, only to ask of each parameter whether it is one of its models.
+
+    None of ours is, and it is 2.5 MB. Where it cannot be imported FastAPI takes the answer for no. For a command, before its page.
+    """
+    sys.modules.setdefault("pydantic.v1", None)  # type: ignore[arg-type]  # None: an import of it fails (the import system, sys.modules)
 
 
 @cache

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from monitor.config import load_config
 from monitor.log import log_to
-from monitor.memory import keep_little
+from monitor.memory import keep_little, load_little
 
 
 def log_to_stderr(level: int = logging.INFO) -> None:
@@ -34,6 +34,7 @@ def run_service(config: Path) -> int:
     from monitor.service import Service
 
     keep_little()
+    load_little()
     log_to_stderr()
     service = Service(load_config(config))
     for number in (signal.SIGTERM, signal.SIGINT):

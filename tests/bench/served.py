@@ -231,9 +231,10 @@ def simulated_day(folder: Path) -> None:
 def main() -> None:
     """One kind of child."""
     from monitor.commands.run import log_to_stderr
-    from monitor.memory import keep_little
+    from monitor.memory import keep_little, load_little
 
     keep_little()  # as `larderer run` does
+    load_little()
     log_to_stderr(logging.ERROR)  # standard output is for the answers
     kind, folder, *rest = sys.argv[1:]
     if kind == "bare-endpoint":

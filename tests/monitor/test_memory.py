@@ -18,6 +18,20 @@ print(gave, round(before - resident_mb()), len(last))
 """
 
 
+_LOADED = """
+import sys
+from monitor.memory import load_little
+if sys.argv[1] == "load little":
+    load_little()
+import fastapi
+app = fastapi.FastAPI()
+@app.get("/")
+def page(number: int = 0) -> str:
+    return ""
+print(len([name for name in sys.modules if name.startswith("pydantic.v1.")]), len(app.openapi()["paths"]))
+"""
+
+
 _LARGE = """
 import sys
 from monitor.memory import keep_little
@@ -52,3 +66,13 @@ def test_what_was_freed_below_something_in_use_is_given_back() -> None:
     assert gave == "True"
     assert int(fell) > 50
     assert held == "2000"
+
+
+def test_what_no_page_needs_is_not_loaded() -> None:
+    """FastAPI works without the pydantic of before, which it otherwise loads with the first parameter."""
+    loaded = [
+        subprocess.run([sys.executable, "-c", _LOADED, how], capture_output=True, text=True, check=True).stdout.split()
+        for how in ("load all", "load little")
+    ]
+    assert int(loaded[0][0]) > 10
+    assert loaded[1] == ["0", "1"]

@@ -32,7 +32,7 @@ from monitor.config import load_config
 from monitor.demo.site import Phones
 from monitor.desk import Hand
 from monitor.errors import MonitorError
-from monitor.memory import keep_little
+from monitor.memory import keep_little, load_little
 from monitor.service import Service
 from monitor.store import events
 from probes.driver import Sink
@@ -269,6 +269,7 @@ def say(told: dict[str, Any]) -> None:
 def main() -> None:
     """One life."""
     keep_little()  # as `larderer run` does
+    load_little()
     log_to_stderr(logging.CRITICAL)
     folder, minutes, every_s, low, high, first, last = Path(sys.argv[1]), *map(int, sys.argv[2:])
     story = Story(minutes, every_s, range(low, high))

@@ -157,13 +157,14 @@ class _Reading:
                     return False
                 # No line is that long: what is there is one bad row, and what is still to come of it is passed over.
                 end, passing_over = len(data), True
+            mark = _mark(stream, file.at + end)  # before the store takes its time: meanwhile the file may be replaced in its place
             items = self._decode(file, data[:end])
             if items and not self._durable(items, sink, stop):
                 file.rows = None  # it has seen rows that are to be read again
                 return False
             file.at, file.passing_over = file.at + end, passing_over
             file.last = file.rows.last if file.rows is not None else None
-            file.mark = _mark(stream, file.at)
+            file.mark = mark
         self._save(sink)
         return len(data) == _AT_ONCE
 

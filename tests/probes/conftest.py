@@ -12,7 +12,7 @@ from tests import waiting
 
 
 class KeepingSink:
-    """Keeps readings and states. With `durable` False its futures wait until `commit()`."""
+    """Keeps readings and states. With `durable` False its futures wait in `waiting`."""
 
     def __init__(self) -> None:
         self.items: list[Reading | Fault] = []

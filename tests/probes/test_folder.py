@@ -338,6 +338,21 @@ def test_new_file_with_the_same_beginning_is_read_from_its_start(folder: Path, s
     assert sink.values == [_value(n) for n in range(5)]
 
 
+def test_file_that_is_replaced_while_its_rows_are_being_stored_is_read_from_its_start(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
+    """What was read is known by what it was then, not by what stands in its place once the store has taken it."""
+    source, file = _source(folder), folder / "log.csv"
+    file.write_text(HEADER + _row(0) + _row(1))
+    sink.durable = False
+    runner.start(source, sink)
+    until(lambda: len(sink.waiting) == 1, "two rows on their way")
+    file.write_text(HEADER + _row(2) + _row(3) + _row(4))
+    sink.durable = True
+    sink.waiting[0].set_result(None)
+    until(lambda: len(sink.values) == 5, "the other file's rows")
+    runner.end()
+    assert sink.values == [_value(n) for n in range(5)]
+
+
 def test_repeated_hour_is_told_apart_over_a_restart(folder: Path, sink, runner, until) -> None:  # type: ignore[no-untyped-def]
     """The newest time before the restart is kept with the position."""
     file = folder / "log.csv"

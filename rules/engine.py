@@ -27,9 +27,8 @@ from rules.reading import Event, Fault, Instant, LotEvent, Reading, Tick
 from rules.report import report, standing_day
 from rules.run import Run
 from rules.standing import StandingRoom, standing_key
-from rules.track import BEFORE, NEVER, Track
+from rules.track import AWAKE, BEFORE, NEVER, Track
 
-_INFINITE = float("inf")
 _STRANGER = Track(Probe("", ""))  # stands for a probe of no plan: never calm, always due
 _NOTHING: list[Finding] = []  # what nearly every reading finds; never changed
 
@@ -53,7 +52,7 @@ class Engine:
         self._barrier: Instant = BEFORE
         self._crossed: Instant | None = None
         self._out: list[Finding] = []
-        self._calm: list[Track] = []  # those whose next readings may change nothing
+        self._calm: set[Track] = set()  # those whose next readings may change nothing
         self.standing: list[StandingRoom] = []
         self.doubtful = DoubtfulRows(self)
         self.air = AirBoard(self)
@@ -111,7 +110,7 @@ class Engine:
                     self.now = at
                 track.at = at
                 track.row = track.good = event
-                track.calm_low = _INFINITE
+                track.calm_low = AWAKE
                 lo, hi = celsius - track.u, celsius + track.u
                 for read, watch in track.feeds:
                     if read(at, lo, hi):
@@ -141,7 +140,7 @@ class Engine:
 
     def _calm_down(self, track: Track, at: Instant) -> None:
         if not self._out and self._crossed is None and track.calm_down(at):
-            self._calm.append(track)
+            self._calm.add(track)
 
     def _wake(self) -> None:
         """Something happens that may change any watch: every probe's next reading is looked at whole."""
@@ -156,7 +155,7 @@ class Engine:
         except KeyError:
             self.doubtful.unknown(at, probe)
             return
-        track.calm_low = _INFINITE
+        track.calm_low = AWAKE
         if track.span is not None:
             within = track.within_span(r)
             if within is None:
@@ -347,6 +346,7 @@ class Engine:
 
     def cross(self, at: Instant) -> None:
         """Something has happened at `at` that other probes' readings depend on; it must not lie behind them."""
+        self._wake()
         if at < self.now:
             self._crossed = at
         self._barrier = max(self._barrier, at)

@@ -1,6 +1,6 @@
 """Evidence across probes: what one probe's reading says about another's. Asked only where a reading may change an answer.
 
-A track says between which values (`bracket`) and up to when (`check_at`) its readings need no question; `doubt` sets both anew.
+A track says between which values (`low`, `high`) and up to when (`due_at`) its readings need no question; `doubt` sets both anew.
 """
 
 from __future__ import annotations

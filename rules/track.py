@@ -11,16 +11,16 @@ from rules.reading import MINUTE, SECOND, Instant, Reading, Span
 BEFORE: Instant = -(1 << 62)
 NEVER: Instant = 1 << 62
 ANY = (float("-inf"), float("inf"))
-NONE = (float("inf"), float("-inf"))
+AWAKE = float("inf")  # for `calm_low`: no value lies above it
 EDGE_C = 1e-6  # a value so near to a bound is looked at whole, whatever rounding does to bound and guard band
-ASK_AGAIN: Span = MINUTE
+ASK_AGAIN: Span = MINUTE  # a watch that had to read the last value mostly has to read the next
 
 
 class Track:
     """Tuples of watches are replaced, never changed in place: a reading may change them while they are gone through."""
 
     __slots__ = (
-        "at", "bare", "bracket", "calm_before", "calm_gap", "calm_high", "calm_low", "calm_try",
+        "at", "bare", "calm_before", "calm_gap", "calm_high", "calm_low", "calm_try",
         "due_at", "eye", "feeds", "good", "high", "low", "max_rate", "meat_at", "plain", "probe", "rest_at", "row",
         "ruled", "slow", "slow_at", "span", "still_at", "timer_at", "u", "watches",
     )  # fmt: skip
@@ -42,7 +42,7 @@ class Track:
         self.due_at: Instant = NEVER  # the earliest of these
         # Between these values, before that instant, and not longer than `calm_gap` after the last reading, a reading only moves
         # `last_at` of each watch; from `calm_try` on that is asked for again.
-        self.calm_low, self.calm_high = NONE
+        self.calm_low, self.calm_high = AWAKE, AWAKE
         self.calm_before: Instant = BEFORE
         self.calm_gap: Span = 0
         self.calm_try: Instant = BEFORE
@@ -74,7 +74,7 @@ class Track:
     def due(self) -> None:
         """Work out up to when a reading between `low` and `high` meets nothing but the watches it feeds."""
         self.due_at = min(self.timer_at, self.meat_at, self.still_at) if self.plain else BEFORE
-        self.calm_low = NONE[0]
+        self.calm_low = AWAKE
 
     def calm_down(self, at: Instant) -> bool:
         """Work out where the readings after the one at `at`, which every watch has read, change nothing; False: nowhere."""
@@ -95,8 +95,7 @@ class Track:
 
     def wake(self) -> None:
         """Look at the next reading whole."""
-        self.calm_low, self.calm_high = NONE
-        self.calm_try = BEFORE
+        self.calm_low, self.calm_try = AWAKE, BEFORE
 
     def look(self, eye: Any, still_at: Instant) -> None:
         """Let an eye of the stuck rule see every good reading; a repeated value is asked about from `still_at` on."""

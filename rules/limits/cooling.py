@@ -101,6 +101,7 @@ class CoolingWatch(CoolingMarks):
             return Calm(float("-inf"), self.start_b, NEVER, NEVER) if self.sealed and not self.news else None
         if self.clock is not None or self.quiet_low >= self.quiet_high:
             return None
+        # The band holds `hi`, which lies twice the guard band above `lo`.
         return Calm(max(self.quiet_low - 2.0 * self.u, self.seal_b), self.quiet_high, NEVER, self.max_gap)
 
     def _hot(self, at: Instant, lo: float, hi: float) -> None:

@@ -133,7 +133,12 @@ def history(seed: int, *, aired: bool) -> list[Event]:
     events += [Tick(draw.randint(0, longest) * MINUTE + SECOND // 2) for _ in range(draw.randint(0, 4))]
     if aired:
         events += air(draw, longest * MINUTE)
-    return sorted(events, key=lambda event: (event.at, isinstance(event, Reading | Fault)))
+    behind = {core: draw.choice((0, 0, 7, 45)) * SECOND for core in (*CORES, "air-1")}  # readings of different probes may cross a little
+
+    def told(event: Event) -> tuple[Instant, bool]:
+        return event.at + (behind[event.probe] if isinstance(event, Reading | Fault) else 0), isinstance(event, Reading | Fault)
+
+    return sorted(events, key=told)
 
 
 def lived(engine: Engine, events: list[Event]) -> tuple[list[list[Finding] | str], dict[str, Any], dict[str, Any]]:

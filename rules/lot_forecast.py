@@ -108,7 +108,6 @@ class LotForecast:
     def __init__(self, lot: Lot) -> None:
         self.lot = lot
         self.watches: dict[str, CoreApproach] = {}
-        self._homes: dict[tuple[str, ...], list[Probe] | None] = {}
         self._pressing = [key for key, run in lot.runs.items() if run.limit.kind in PRESSING]
         self.limit = next((r.limit for r in lot.runs.values() if r.limit.kind in KINDS and r.limit.place == "core"), None)
 
@@ -160,13 +159,11 @@ class LotForecast:
 
     def _home(self, steps: list[str]) -> list[Probe] | None:
         """The fixed probes of the one room of these steps; None where they are not in one room."""
-        key = tuple(steps)
-        if key not in self._homes:
-            rooms = {self.lot.step(name).room for name in steps}
-            plan = self.lot.plan
-            fixed = [p for p in plan.probes if p.place in PLACES and (not plan.rooms or p.room in rooms)]
-            self._homes[key] = fixed if len(rooms) == 1 else None
-        return self._homes[key]
+        rooms = {self.lot.step(name).room for name in steps}
+        plan = self.lot.plan
+        if len(rooms) != 1:
+            return None
+        return [p for p in plan.probes if p.place in PLACES and (not plan.rooms or p.room in rooms)]
 
     # --- what is pending -----------------------------------------------------------------------------------------
 

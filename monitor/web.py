@@ -74,18 +74,22 @@ class Web:
 
     async def serve(self, settled: Callable[[], None]) -> None:
         """Answer until `stop()`. `settled` is called once: when the page answers, or is found not to."""
-        first, told = settled, ""
+        told, left = "", [settled]
+
+        def up() -> None:
+            while left:
+                left.pop()()
+
         while not self._stop.is_set():
             try:
-                await self._answer(first)
+                await self._answer(up)
             except (Exception, SystemExit) as error:  # whatever is wrong with the page, judging and the bells go on
                 text = f"{type(error).__name__}: {error}" if not isinstance(error, RefusedError) else str(error)
                 log.error("page", text=text, exc_info=error if text != told else None)  # the same trouble is told at length once
                 told = text
                 self._server = self._app = None
                 self._trouble(text)
-                first()
-            first = _nothing
+                up()
             await asyncio.to_thread(self._stop.wait, _AGAIN_S)
 
     async def _answer(self, settled: Callable[[], None]) -> None:
@@ -132,7 +136,3 @@ class Web:
         self._stop.set()
         if self._socket is not None:
             self._socket.close()
-
-
-def _nothing() -> None:
-    """Settled before."""

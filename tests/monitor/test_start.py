@@ -1,5 +1,6 @@
 """A start: judging comes first; the page, and the check of the ledger's end, come after it and cannot hold it up."""
 
+import asyncio
 import subprocess
 import sys
 import threading
@@ -47,7 +48,7 @@ class House:
         (folder / "larderer.toml").write_text('plan = "plan.toml"\n[server]\nport = 0\n[alarms]\nall_well = ""\n', encoding="utf-8")
         self.served: threading.Thread | None = None
 
-    def up(self) -> Service:
+    def up(self, settled: Callable[[], None] = lambda: None) -> Service:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ResourceWarning)  # sdnotify drops its socket unclosed where no service manager listens
             self.service = Service(
@@ -55,7 +56,7 @@ class House:
             )
         self.service.bind()  # as the command does
         self.service.start()
-        self.served = threading.Thread(target=self.service.run_server, daemon=True)
+        self.served = threading.Thread(target=self.service.run_server, args=(settled,), daemon=True)
         self.served.start()
         return self.service
 
@@ -144,6 +145,48 @@ def test_server_that_gives_up_at_its_start_is_started_again(house: House, monkey
     until(lambda: service.answering, "the page")
     assert len(tries) == 2
     assert (service.bound_port(), httpx.get(service.url() + "api/v1/health").status_code) == (port, 200)
+
+
+def test_page_that_fails_again_and_again_rings_once(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever is settled by the first failure is not settled again either."""
+    tries, settled = [], []
+
+    def broken(*_: object, **__: object) -> None:
+        tries.append(1)
+        raise RuntimeError(f"try {len(tries)}")
+
+    break_page(monkeypatch, broken)
+    service = house.up(lambda: settled.append(1))
+    until(lambda: len(tries) > 4, "some more tries")
+    house.read(3.0)
+    with service.store.read() as conn:
+        assert conn.scalar(text("SELECT count(*) FROM alarm WHERE key = 'page'")) == 1
+        assert conn.scalar(text("SELECT count(*) FROM alarm_event WHERE what = 'raised'")) == 1
+    assert settled == [1]
+
+
+def test_server_that_dies_after_it_answered_is_started_again_and_nothing_else_is(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What waits for the page, such as the check of the ledger, waits for it once."""
+    import uvicorn
+
+    died, settled = threading.Event(), []
+
+    async def loop(server: uvicorn.Server) -> None:
+        if died.is_set():
+            return await whole(server)
+        while not settled:
+            await asyncio.sleep(0.01)
+        died.set()
+        raise OSError("of the test")
+
+    whole = uvicorn.Server.main_loop
+    monkeypatch.setattr(uvicorn.Server, "main_loop", loop)
+    monkeypatch.setattr(web, "_AGAIN_S", 0.05)
+    service = house.up(lambda: settled.append(1))
+    until(lambda: died.is_set() and service.answering, "the page again")
+    until(lambda: "page" not in house.ringing(), "the end of the page's alarm")
+    assert httpx.get(service.url() + "api/v1/health").status_code == 200
+    assert settled == [1]
 
 
 def test_end_is_heard_while_the_page_cannot_be_made(house: House, monkeypatch: pytest.MonkeyPatch) -> None:

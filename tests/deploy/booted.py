@@ -33,11 +33,11 @@ PARTS = ("deploy", "monitor", "probes", "rules", "pyproject.toml", "README.md", 
 HOLD = """
 set -eu
 mount -t tmpfs -o size=3g,mode=755 tmpfs "$1"
-mkdir "$1/up" "$1/work" "$1/root"
-mount -t overlay overlay -o "lowerdir=$2,upperdir=$1/up,workdir=$1/work" "$1/root"
-cp -L /etc/resolv.conf "$1/root/etc/resolv.conf.board"
-mv "$1/root/etc/resolv.conf.board" "$1/root/etc/resolv.conf"
-: >"$1/root/etc/machine-id"
+mkdir "$1/up" "$1/work" "$1/board"
+mount -t overlay overlay -o "lowerdir=$2,upperdir=$1/up,workdir=$1/work" "$1/board"
+cp -L /etc/resolv.conf "$1/board/etc/resolv.conf.board"
+mv "$1/board/etc/resolv.conf.board" "$1/board/etc/resolv.conf"
+: >"$1/board/etc/machine-id"
 : >"$1/held"
 exec sleep infinity
 """
@@ -107,6 +107,16 @@ def index_answers(folder: Path) -> bool:
     return subprocess.run(command, capture_output=True, check=False, timeout=120).returncode == 0
 
 
+def copy_parts(source: Path, target: Path) -> None:
+    """Copy what a board has of a checkout into a folder that is made."""
+    target.mkdir(parents=True)
+    for part in PARTS:
+        if (source / part).is_dir():
+            shutil.copytree(source / part, target / part, ignore=shutil.ignore_patterns("__pycache__"))
+        else:
+            shutil.copy2(source / part, target / part)
+
+
 class BootedBoard:
     """One board over the root `lower`, which is only read. Files of it: `root`."""
 
@@ -121,7 +131,7 @@ class BootedBoard:
         self._nspawn: subprocess.Popen[bytes] | None = None
         self._groups: list[Path] = []
         self._leader = 0
-        self.root = Path(f"/proc/{self._holder.pid}/root{folder}/root")
+        self.root = Path(f"/proc/{self._holder.pid}/root{folder}/board")
         until(lambda: self._holder.poll() is not None or (self.root.parent / "held").exists(), "the root was not laid over the other")
         assert self._holder.poll() is None, "the root was not laid over the other"
         self._index = package_index()
@@ -131,19 +141,13 @@ class BootedBoard:
 
     def bring(self, name: str = "larderer", source: Path = ROOT) -> str:
         """Copy the checkout onto the board; where it lies there."""
-        target = self.root / "srv" / name
-        target.mkdir(parents=True)
-        for part in PARTS:
-            if (source / part).is_dir():
-                shutil.copytree(source / part, target / part, ignore=shutil.ignore_patterns("__pycache__"))
-            else:
-                shutil.copy2(source / part, target / part)
+        copy_parts(source, self.root / "srv" / name)
         return f"/srv/{name}"
 
     def boot(self) -> None:
         """Switch it on, and wait until its systemd has started everything."""
         command = ["nsenter", "--target", str(self._holder.pid), "--mount", "systemd-nspawn", "--quiet"]
-        command += ["--directory", f"{self._folder}/root", "--register=no", "--link-journal=no", "--private-network"]
+        command += ["--directory", f"{self._folder}/board", "--register=no", "--link-journal=no", "--private-network"]
         command += ["--boot", "--console=pipe"]
         joins = ""
         if not Path("/run/systemd/system").exists():  # no systemd outside that gives it a control group of its own
@@ -193,7 +197,7 @@ class BootedBoard:
     def run(self, *command: str, network: bool = False, check: bool = True, give: str = "") -> subprocess.CompletedProcess[str]:
         """Run a command on the board as root; with `network` it has this machine's, for packages."""
         spaces = ["--mount", "--uts", "--ipc", "--pid", *(() if network else ("--net",))]
-        clean = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "HOME": "/root", "LANG": "C.UTF-8"}
+        clean = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LANG": "C.UTF-8"}
         done = subprocess.run(
             ["nsenter", "--target", str(self._leader), *spaces, *command],
             input=give, env=clean | self._index, capture_output=True, text=True, check=False, timeout=280,

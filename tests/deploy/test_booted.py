@@ -75,7 +75,12 @@ def board(may_boot: None, lower: Path, tmp_path: Path) -> Iterator[BootedBoard]:
 
 @pytest.fixture
 def may_boot(tmp_path: Path) -> None:
-    """Skips, aloud, where no board can be booted."""
+    """Skips, aloud, where no board can be booted.
+
+    A missing program fails in CI, as everywhere: it can be installed. What else is lacking cannot be had on that machine by anybody who
+    runs the tests: root, a kernel that lets one root be laid over another, the package index. Then nothing was tried, and the skip says
+    so with what was lacking; `tests/deploy/test_install.py` has the script's steps under a root of their own all the same.
+    """
     lacking = booted.why_not(tmp_path / "tried")
     if not lacking and not booted.index_answers(tmp_path / "packages"):
         lacking = "the package index cannot be reached"
@@ -174,12 +179,7 @@ def test_board_is_installed_watches_and_is_taken_off_again(board: BootedBoard) -
 
 def newer(folder: Path) -> Path:
     """A checkout of another version: a line of the program is other than in this one."""
-    for part in booted.PARTS:
-        if (ROOT / part).is_dir():
-            shutil.copytree(ROOT / part, folder / part, ignore=shutil.ignore_patterns("__pycache__"))
-        else:
-            folder.mkdir(exist_ok=True)
-            shutil.copy2(ROOT / part, folder / part)
+    booted.copy_parts(ROOT, folder)
     with (folder / "monitor/__init__.py").open("a") as file:
         file.write("# a newer version\n")
     return folder

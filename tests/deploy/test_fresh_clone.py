@@ -18,13 +18,13 @@ set -eu
 export PATH="$PATH:/usr/sbin:/sbin"
 work="$1"; checkout="$2"; shift 2
 mount -t tmpfs -o size=6g,mode=755 tmpfs "$work"
-mkdir "$work/up" "$work/work" "$work/root"
-mount -t overlay overlay -o "lowerdir=/,upperdir=$work/up,workdir=$work/work" "$work/root"
-for place in dev proc sys; do mount --rbind "/$place" "$work/root/$place"; done
-chroot "$work/root" useradd --create-home --shell /bin/sh newcomer
-git -c safe.directory="$checkout" clone --quiet --no-hardlinks "$checkout" "$work/root/home/newcomer/larderer"
-chroot "$work/root" chown -R newcomer: /home/newcomer/larderer
-exec chroot "$work/root" runuser -u newcomer -- sh -c 'PATH=/usr/local/bin:/usr/bin:/bin && cd /home/newcomer/larderer && exec "$@"' sh "$@"
+mkdir "$work/up" "$work/work" "$work/over"
+mount -t overlay overlay -o "lowerdir=/,upperdir=$work/up,workdir=$work/work" "$work/over"
+for place in dev proc sys; do mount --rbind "/$place" "$work/over/$place"; done
+chroot "$work/over" useradd --create-home --home-dir /srv/newcomer --shell /bin/sh newcomer
+git -c safe.directory="$checkout" clone --quiet --no-hardlinks "$checkout" "$work/over/srv/newcomer/larderer"
+chroot "$work/over" chown -R newcomer: /srv/newcomer/larderer
+exec chroot "$work/over" runuser -u newcomer -- sh -c 'PATH=/usr/local/bin:/usr/bin:/bin && cd /srv/newcomer/larderer && exec "$@"' sh "$@"
 """
 
 
@@ -44,7 +44,7 @@ def newcomer(tmp_path: Path) -> list[str]:
 
 
 def run(newcomer: list[str], *command: str) -> tuple[int, str]:
-    clean = {"PATH": "/usr/local/bin:/usr/bin:/bin", "HOME": "/home/newcomer", "LANG": "C.UTF-8", "USER": "newcomer"}
+    clean = {"PATH": "/usr/local/bin:/usr/bin:/bin", "HOME": "/srv/newcomer", "LANG": "C.UTF-8", "USER": "newcomer"}
     done = subprocess.run(
         [*newcomer, *command], env=clean | booted.package_index(), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False
     )

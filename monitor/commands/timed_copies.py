@@ -26,14 +26,25 @@ def wanted(config_path: Path) -> bool:
 
 
 def copy_now(config_path: Path) -> str:
-    """Make a copy in the folder of `[backup]` under this moment's name; the newest `keep` copies stay, the others are named."""
+    """Make a copy in the folder of `[backup]` under this moment's name; the newest `keep` copies stay, the others are named.
+
+    One that does not verify takes none of their places.
+    """
     config = load_config(config_path, check_bells=False)
     folder, site = _folder(config), _site(config)
     for half in folder.glob(f"larderer-{site}-*.sqlite.part"):  # of a power cut
         half.unlink(missing_ok=True)
     _room(config, folder)
     target = folder / f"larderer-{site}-{local(SystemClock()()):%Y%m%dT%H%M%SZ}.sqlite"
-    text = backup_to(config_path, target)
+    try:
+        text = backup_to(config_path, target)
+    except MonitorError as error:
+        if not target.exists():
+            raise
+        # It may be all there is of what came since the last good copy, so one stays; the timer would fill the disk with them.
+        kept = folder / f"larderer-{site}-not-verified.sqlite"
+        target.replace(kept)
+        raise MonitorError(f"{error}\nIt is kept as {kept}; the copies before it stay.") from error
     # One made on a board whose clock was wrong may bear an older name than those before it.
     others = [file for file in copies_in(folder, site) if file != target]
     gone = others[: max(0, len(others) + 1 - config.backup.keep)]

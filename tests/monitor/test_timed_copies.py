@@ -1,5 +1,6 @@
 """Copies that are made and tried out by themselves: in the folder that is named, few enough, and a copy that fails rings."""
 
+import itertools
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -14,7 +15,7 @@ from monitor.alarms.listing import open_alarms
 from monitor.cli import app
 from monitor.commands import timed_copies
 from monitor.config import load_config
-from monitor.errors import RefusedError
+from monitor.errors import MonitorError, RefusedError
 from monitor.export import onward
 from rules.reading import HOUR, MINUTE, SECOND, Reading
 from tests.monitor.test_copies import Site
@@ -215,3 +216,18 @@ def test_copy_that_does_not_fit_is_told_before_it_is_begun(site: Site, monkeypat
     with pytest.raises(RefusedError, match=r"a copy needs \d+ MB, and 10 MB are free"):
         timed_copies.copy_now(site.config)
     assert copies(site) == []
+
+
+def test_records_that_do_not_verify_do_not_fill_the_disk_with_copies(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The timer tries again each hour: one such copy stays, under a name that says so, and the good ones before it are not touched."""
+    hours = itertools.count(site.now, HOUR)
+    monkeypatch.setattr(timed_copies, "SystemClock", lambda: lambda: next(hours))
+    site.send(5)
+    timed_copies.copy_now(site.config)
+    [good] = copies(site)
+    damage(site.database)
+    for _ in range(3):
+        with pytest.raises(MonitorError, match="does not verify") as told:
+            timed_copies.copy_now(site.config)
+        assert "larderer-ferncliff-not-verified.sqlite" in str(told.value)
+    assert copies(site) == [good, "larderer-ferncliff-not-verified.sqlite"]

@@ -114,7 +114,7 @@ class Caretaker:
         first = copies.begun(conn)
         due = (last if last is not None else now if first is None else first) + every
         if last is not None and wrong:
-            self._raise_once(conn, store_causes.rehearsal_failed(last, wrong), now)
+            self._alarms.raise_(conn, store_causes.rehearsal_failed(last, wrong), now)  # worse than one that is due, which may ring already
         elif due <= now:
             self._raise_once(conn, store_causes.rehearsal_due(due, last, every, now), now)
         else:

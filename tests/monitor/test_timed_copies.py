@@ -8,10 +8,12 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 from typer.testing import CliRunner
 
 from monitor import ledger
 from monitor.alarms.listing import open_alarms
+from monitor.alarms.tables import alarm_event
 from monitor.cli import app
 from monitor.commands import timed_copies
 from monitor.config import load_config
@@ -231,3 +233,16 @@ def test_records_that_do_not_verify_do_not_fill_the_disk_with_copies(site: Site,
             timed_copies.copy_now(site.config)
         assert "larderer-ferncliff-not-verified.sqlite" in str(told.value)
     assert copies(site) == [good, "larderer-ferncliff-not-verified.sqlite"]
+
+
+def test_trial_that_fails_after_none_was_made_for_long_rings_as_the_worse_one(site: Site) -> None:
+    """What rings already is that none was tried out; that the copy cannot be restored is more, and is told once."""
+    site.send(1)
+    site.now += 15 * DAY
+    assert "no copy of the records was tried out" in ringing(site)["store-rehearsal"]
+    assert run("restore", "--rehearse", "--config", site.config)[0] == 1
+    for _ in range(2):
+        assert "the copy of the records cannot be restored" in ringing(site)["store-rehearsal"]
+    with site.service.store.read() as conn:
+        told = [row.what for row in conn.execute(select(alarm_event.c.what).order_by(alarm_event.c.id))]
+    assert told.count("raised") == 2, told  # once for each of the two, though it was looked at three times

@@ -100,6 +100,7 @@ class Web:
         config = uvicorn.Config(
             self.app, host=server.host, port=self.port, log_level="warning", access_log=False, lifespan="on", timeout_graceful_shutdown=5,
             ws="none",  # nothing here speaks it, and what does costs 1 MB
+            log_config=None,  # its own would write past the service's log, a traceback on many lines
             **tls.options(server),
         )  # fmt: skip
         self._server = uvicorn.Server(config)

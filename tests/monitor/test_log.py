@@ -1,12 +1,18 @@
 """The log: a line an event, whatever is in it."""
 
+import asyncio
 import io
 import logging
 from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
 
+from monitor.config import load_config
 from monitor.log import get_logger, log_to
+from monitor.web import Web
+from tests.ferncliff import COOLER, SITE
 
 
 @pytest.fixture
@@ -59,3 +65,26 @@ def test_warnings_of_libraries_are_told_in_the_same_way_and_their_chatter_is_not
         'level=warning event="of theirs"',
         "level=info event=ours",
     ]
+
+
+def test_what_the_server_of_the_page_tells_is_a_line_an_event_too(
+    told: io.StringIO, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Its tracebacks are found in the journal by the same keys, and not beside them on lines of their own."""
+    (tmp_path / "plan.toml").write_text(SITE + COOLER, encoding="utf-8")
+    (tmp_path / "larderer.toml").write_text('plan = "plan.toml"\n[server]\nport = 0\n', encoding="utf-8")
+
+    async def app(_scope: Any, _receive: Any, _send: Any) -> None:
+        raise RuntimeError("of the test")
+
+    def trouble(text: str) -> None:
+        assert text
+        web.stop()
+
+    web = Web(load_config(tmp_path / "larderer.toml"), lambda: app, trouble)  # type: ignore[arg-type, return-value]
+    asyncio.run(web.serve(lambda: None))
+    web.close()
+    lines = told.getvalue().splitlines()
+    assert any("RuntimeError: of the test" in line and "Traceback (most recent call last)" in line for line in lines)
+    assert [line for line in lines if not line.startswith("timestamp=")] == []
+    assert capfd.readouterr().err == ""

@@ -26,9 +26,9 @@ class Log:
         """What went as it should, and somebody may want to know."""
         self._tell(logging.INFO, event, None, values)
 
-    def warning(self, event: str, **values: object) -> None:
+    def warning(self, event: str, *, exc_info: BaseException | bool | None = None, **values: object) -> None:
         """What did not, and is being dealt with."""
-        self._tell(logging.WARNING, event, None, values)
+        self._tell(logging.WARNING, event, exc_info, values)
 
     def error(self, event: str, *, exc_info: BaseException | bool | None = None, **values: object) -> None:
         """What did not, and somebody has to see to."""

@@ -18,43 +18,57 @@ tls_names() {
     done | LC_ALL=C sort -u
 }
 
-# tls_authority: made once; probes that were given ca.crt go on trusting what is signed later.
+# openssl_does ARGUMENTS: what openssl says is told where it fails.
+openssl_does() {
+    told="$(openssl "$@" 2>&1)" && return 0
+    say "$told"
+    say "openssl did not make the broker's certificate; what it says is above."
+    return 1
+}
+
+# tls_key FILE: a new private key, readable by root alone from its first byte on.
+tls_key() {
+    rm -f "$1"
+    (umask 077 && openssl_does ecparam -name prime256v1 -genkey -noout -out "$1")
+}
+
+# tls_authority: made once; probes that were given ca.crt go on trusting what is signed later. The key may be kept elsewhere meanwhile.
 tls_authority() {
-    if [ -s "$tls/ca.key" ] && [ -s "$tls/ca.crt" ]; then return 0; fi
-    (
-        umask 077
-        openssl ecparam -name prime256v1 -genkey -noout -out "$tls/ca.key.new" &&
-            openssl req -x509 -new -key "$tls/ca.key.new" -sha256 -days "$tls_authority_days" -out "$tls/ca.crt.new" \
-                -subj "/CN=Larderer broker authority" -addext basicConstraints=critical,CA:TRUE,pathlen:0 \
-                -addext keyUsage=critical,keyCertSign,cRLSign 2>/dev/null
-    ) || return 1
+    if [ -s "$tls/ca.crt" ]; then return 0; fi
+    tls_key "$tls/ca.key.new"
+    openssl_does req -x509 -new -key "$tls/ca.key.new" -sha256 -days "$tls_authority_days" -out "$tls/ca.crt.new" \
+        -subj "/CN=Larderer broker authority" -addext basicConstraints=critical,CA:TRUE,pathlen:0 -addext keyUsage=critical,keyCertSign,cRLSign
     mv "$tls/ca.key.new" "$tls/ca.key"
     mv "$tls/ca.crt.new" "$tls/ca.crt"
     note_change "$tls/ca.crt"
     say "  $tls/ca.crt: give this file to every probe that speaks to the broker over the network"
 }
 
-# tls_certificate: for the names in $tls/names; made anew where they have changed or too little of it is left.
-tls_certificate() {
-    made="$(cat "$tls/made-for" 2>/dev/null || :)"
-    if [ "$made" = "$(cat "$tls/names")" ] && [ -s "$tls/broker.key" ] &&
+# tls_stands: whether certificate and key belong together and to the authority, for the names in $tls/names, with enough left.
+tls_stands() {
+    cmp -s "$tls/names" "$tls/made-for" &&
+        [ "$(openssl x509 -in "$tls/broker.crt" -noout -pubkey 2>&1)" = "$(openssl pkey -in "$tls/broker.key" -pubout 2>/dev/null)" ] &&
         openssl x509 -in "$tls/broker.crt" -noout -checkend $((tls_renew_days * 86400)) >/dev/null 2>&1 &&
-        openssl verify -CAfile "$tls/ca.crt" "$tls/broker.crt" >/dev/null 2>&1; then
-        return 0
+        openssl verify -CAfile "$tls/ca.crt" "$tls/broker.crt" >/dev/null 2>&1
+}
+
+# tls_certificate: made anew where it does not stand.
+tls_certificate() {
+    if tls_stands; then return 0; fi
+    if [ ! -s "$tls/ca.key" ]; then
+        say "The broker's certificate has to be made anew, and $tls/ca.key is not there. Put it back, then start this again."
+        say "Where it is lost: delete $tls/ca.crt too, and give the new one to every probe."
+        return 1
     fi
-    extensions="$tls/extensions.new"
     {
         printf 'basicConstraints = critical, CA:FALSE\nkeyUsage = critical, digitalSignature\nextendedKeyUsage = serverAuth\n'
         printf 'subjectKeyIdentifier = hash\nauthorityKeyIdentifier = keyid\nsubjectAltName = %s\n' "$(paste -s -d , "$tls/names")"
-    } >"$extensions"
-    (
-        umask 077
-        openssl ecparam -name prime256v1 -genkey -noout -out "$tls/broker.key.new" &&
-            openssl req -new -key "$tls/broker.key.new" -subj "/CN=Larderer broker" -out "$tls/broker.csr.new" &&
-            openssl x509 -req -in "$tls/broker.csr.new" -CA "$tls/ca.crt" -CAkey "$tls/ca.key" -sha256 -days "$tls_days" \
-                -set_serial "0x$(openssl rand -hex 16)" -extfile "$extensions" -out "$tls/broker.crt.new" 2>/dev/null
-    ) || return 1
-    rm -f "$extensions" "$tls/broker.csr.new"
+    } >"$tls/extensions.new"
+    tls_key "$tls/broker.key.new"
+    openssl_does req -new -key "$tls/broker.key.new" -subj "/CN=Larderer broker" -out "$tls/broker.csr.new"
+    openssl_does x509 -req -in "$tls/broker.csr.new" -CA "$tls/ca.crt" -CAkey "$tls/ca.key" -sha256 -days "$tls_days" \
+        -set_serial "0x$(openssl rand -hex 16)" -extfile "$tls/extensions.new" -out "$tls/broker.crt.new"
+    rm -f "$tls/extensions.new" "$tls/broker.csr.new"
     note_change "$tls/broker.crt"
     mv "$tls/broker.key.new" "$tls/broker.key"
     mv "$tls/broker.crt.new" "$tls/broker.crt"
@@ -63,6 +77,7 @@ tls_certificate() {
 }
 
 # broker_tls NAMES: the names given, parted by commas; blank: those given before. Nothing where none ever were.
+# Called where set -e holds, so that what fails ends it: a part of a file would keep the broker from starting.
 broker_tls() {
     tls="$dir/etc/mosquitto/larderer-tls"
     if [ -z "$1" ] && [ ! -s "$tls/names" ]; then return 0; fi
@@ -81,7 +96,8 @@ broker_tls() {
         [ -s "$tls/names.new" ] || { say "--broker-tls names no host; write such as --broker-tls board.local,192.0.2.7"; return 1; }
         if cmp -s "$tls/names.new" "$tls/names"; then rm -f "$tls/names.new"; else mv "$tls/names.new" "$tls/names"; fi
     fi
-    tls_authority && tls_certificate || { say "openssl did not make the broker's certificate; what it says is above."; return 1; }
+    tls_authority
+    tls_certificate
     conf_tls="$dir/etc/mosquitto/conf.d/larderer-tls.conf"
     if [ -f "$conf_tls" ] && changed_by_hand "$conf_tls" "$root/deploy/mosquitto-tls.conf"; then
         say "  $conf_tls was changed by hand, so it stays as it is."
@@ -93,7 +109,7 @@ broker_tls() {
     put 0644 root:root "$tls/both.new" "$dir/etc/larderer/broker.crt"
     rm -f "$tls/both.new"
     chmod 0644 "$tls/ca.crt" "$tls/broker.crt"
-    chmod 0600 "$tls/ca.key"
+    if [ -e "$tls/ca.key" ]; then chmod 0600 "$tls/ca.key"; fi
     chmod 0640 "$tls/broker.key"
     if [ "$real" = yes ]; then chown root:mosquitto "$tls/broker.key"; fi
 }

@@ -373,3 +373,52 @@ def connected_once(port: int, password: str, subscribe: str = "") -> list[str]:
         service.disconnect()
         service.loop_stop()
     return heard
+
+
+@pytest.fixture
+def tls(board: Path) -> Path:
+    """The folder of the broker's door, made for board.local."""
+    if shutil.which("openssl") is None:
+        not_tested("openssl is not installed, so the broker's certificate was not made; install openssl")
+    install(board, "--broker-tls", "board.local")
+    return board / "etc/mosquitto/larderer-tls"
+
+
+def test_key_that_a_power_cut_left_without_its_certificate_is_replaced(board: Path, tls: Path) -> None:
+    """The broker does not start with a key that is not its certificate's: the next install makes both anew."""
+    subprocess.run(["openssl", "ecparam", "-name", "prime256v1", "-genkey", "-noout", "-out", str(tls / "broker.key")], check=True)
+    assert "broker.crt for DNS:board.local" in install(board)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(tls / "broker.crt", tls / "broker.key")
+
+
+def test_authority_whose_key_is_kept_elsewhere_is_not_replaced(board: Path, tls: Path) -> None:
+    """Every probe trusts it: what needs its key says so, what does not goes on without."""
+    (tls / "ca.key").rename(board / "ca.key")
+    before = [(tls / name).read_bytes() for name in ("ca.crt", "broker.crt")]
+    install(board)
+    with pytest.raises(AssertionError, match=r"ca\.key is not there"):
+        install(board, "--broker-tls", "other.local")
+    assert [(tls / name).read_bytes() for name in ("ca.crt", "broker.crt")] == before
+    (board / "ca.key").rename(tls / "ca.key")
+    assert "broker.crt for DNS:other.local" in install(board)
+
+
+def test_what_openssl_says_is_told(board: Path, tls: Path) -> None:
+    """A certificate that cannot be signed says why; the one before stays in force."""
+    before = (tls / "broker.crt").read_bytes()
+    (tls / "ca.key").write_text("nothing of the kind\n")
+    with pytest.raises(AssertionError, match=r"(?s)private key.*openssl did not make the broker's certificate"):
+        install(board, "--broker-tls", "other.local")
+    assert (tls / "broker.crt").read_bytes() == before
+
+
+def test_file_that_cannot_be_written_ends_the_install(board: Path, tls: Path) -> None:
+    """A part of a configuration would keep the broker from starting: what follows a failed step is not done."""
+    conf = board / "etc/mosquitto/conf.d/larderer-tls.conf"
+    conf.unlink()
+    conf.with_name("larderer-tls.conf.new").mkdir()
+    conf.with_name("larderer-tls.conf.new").joinpath("mosquitto-tls.conf").mkdir()
+    with pytest.raises(AssertionError, match=r"mosquitto-tls\.conf"):
+        install(board)
+    assert not conf.exists()

@@ -6,9 +6,10 @@ import gc
 import logging
 import signal
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from monitor.config import load_config
+from monitor.config_load import Loader
 from monitor.log import log_to
 from monitor.memory import keep_little, load_little
 
@@ -31,12 +32,15 @@ def spare_what_stands() -> None:
 
 def run_service(config: Path) -> int:
     """Run until SIGTERM or Ctrl-C; 0 when it ended cleanly."""
-    from monitor.service import Service
-
     keep_little()
     load_little()
     log_to_stderr()
-    service = Service(load_config(config))
+    with ThreadPoolExecutor(1, "configuration") as beside:
+        # A bell's address is read by Apprise in a child, which takes as long to load as the service does: both at once.
+        reading = beside.submit(Loader(config).load, check_bells=True)
+        from monitor.service import Service
+
+        service = Service(reading.result())
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.stop())
     service.bind()

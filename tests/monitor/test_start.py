@@ -273,3 +273,15 @@ def test_ledger_check_that_cannot_be_recorded_is_tried_again(house: House, monke
     house.up()
     until(lambda: "store-sound" in house.ringing(), "the alarm about the ledger")
     assert len(tries) == 3
+
+
+def test_a_bells_wrong_address_is_refused_before_the_store_is_touched(tmp_path: Path) -> None:
+    """The command reads it beside the loading of the service, and neither judges nor writes with it."""
+    House(tmp_path)
+    with (tmp_path / "larderer.toml").open("a", encoding="utf-8") as file:
+        file.write('[[bell]]\nid = "phone"\nurl = "nosuch://127.0.0.1"\n[[escalation]]\nafter = "0 min"\nbells = ["phone"]\n')
+    command = [sys.executable, "-m", "monitor.cli", "run", "--config", "larderer.toml"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 2
+    assert "larderer.toml, line 8: bell 'phone': its address starts with nosuch://" in done.stderr.replace("\n", " ")
+    assert not (tmp_path / "data").exists()

@@ -54,7 +54,8 @@ class Server:
 class Mqtt:
     """The broker. `topics` is the mapping of foreign topics to probes, handed to the MQTT driver as written.
 
-    `answers`: the topic on which people acknowledge; blank: none. `broker_cert`: the broker's own certificate, watched for its end.
+    `answers`: the topic on which people acknowledge; blank: none. `broker_cert`: the broker's own certificate, watched for its end
+    where there is one.
     """
 
     host: str

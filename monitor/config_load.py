@@ -321,7 +321,7 @@ class Loader:
             table.bad("broker_cert", f"broker_cert {str(broker)!r} is no file; write the path of the broker's certificate in PEM form")
         return Mqtt(
             host, port, table.text("username"), secret, files[0], files[1], files[2], topics=tuple(topics), answers=table.text("answers"),
-            broker_cert=broker if broker.is_file() else None,
+            broker_cert=broker,  # looked for each time: deploy/install may put it there while the service runs
         )  # fmt: skip
 
     def _source(self, table: Table) -> Source | None:

@@ -263,9 +263,12 @@ def test_plain_door_is_for_this_machine_alone(board: Path) -> None:
 
 
 def test_door_s_secrets_are_kept_and_its_end_is_watched(board: Path) -> None:
-    """Keys are readable by few; the next install makes nothing anew; the service rings a month before the certificate ends, not today."""
+    """Keys are readable by few; the next install makes nothing anew; the service, started before there was a door, rings a month before
+    the certificate ends and not today."""
     if shutil.which("openssl") is None:
         not_tested("openssl is not installed, so the broker's certificate was not made; install openssl")
+    shutil.copy(board / "etc/larderer/plan-example.toml", board / "etc/larderer/plan.toml")
+    config = load_config(board / "etc/larderer/larderer.toml")
     install(board, "--broker-tls", "board.local,192.0.2.7,2001:db8::7")
     tls = board / "etc/mosquitto/larderer-tls"
     assert ((tls / "ca.key").stat().st_mode & 0o777, (tls / "broker.key").stat().st_mode & 0o777) == (0o600, 0o640)
@@ -273,8 +276,6 @@ def test_door_s_secrets_are_kept_and_its_end_is_watched(board: Path) -> None:
     install(board)
     install(board, "--broker-tls", "2001:db8::7,board.local,192.0.2.7")
     assert {path: (path.read_bytes(), path.stat().st_mtime_ns) for path in board.rglob("*") if path.is_file()} == before
-    shutil.copy(board / "etc/larderer/plan-example.toml", board / "etc/larderer/plan.toml")
-    config = load_config(board / "etc/larderer/larderer.toml")
     end = certificates_of.end_of(tls / "broker.crt")
     assert end is not None
     assert certificates_of.ending(config, from_datetime(datetime.datetime.now(datetime.UTC))) == []

@@ -55,8 +55,9 @@ def restore_from(config_path: Path, source: Path) -> str:
     _sound(source)
     now = SystemClock()()
     with alone(config):
-        replaced, told = _in_use(config, _state_of(source))
-        body = {"from": source.name, "holds": _state_of(source).as_json(), "replaced": replaced}
+        holds = _state_of(source)
+        replaced, told = _in_use(config, holds)
+        body = {"from": source.name, "holds": holds.as_json(), "replaced": replaced}
         target = store_of(config, create=True)
         if not target.on_file:
             _restore_into(target, source, body, now)

@@ -187,15 +187,29 @@ class ClockKeeper:
         boots = undated(conn)
         if not boots:
             return boot.since
-        gap = unbridged(conn, self._pipeline.plan)
-        unsure = {lot: one for one in boots for lot in clock_undated.unsure_lots(conn, one, self._pipeline.plan)}
-        since = clock_undated.date(conn, boots, boot.since, gap, now, self._key)
+        plan = self._pipeline.plan
+        gap, zone = unbridged(conn, plan), plan.site.zone
+        placed = clock_undated.place(boots, boot.since, gap)
+        unsure: dict[str, clock_undated.Placed] = {}
+        rooms: dict[str, tuple[clock_undated.Placed, bool]] = {}
+        for one in placed:
+            # A person's word may be put right yet, and what hangs on it then comes nearer to what was known before.
+            through = one.cramped or bool(boot.by)
+            unsure |= dict.fromkeys(clock_undated.unsure_lots(conn, one.boot, plan, through=through), one)
+            for room, critical in clock_undated.unsure_rooms(conn, one.boot, through=through).items():
+                rooms[room] = (one, critical or (room in rooms and rooms[room][1]))
+        since = clock_undated.date(conn, placed, boot.since, gap, now, self._key)
         forget_undated(conn)
         for lot, one in sorted(unsure.items()):
-            text = clock_undated.unsure_words(one, boot.since, self._pipeline.plan.site.zone, gap)
+            text = clock_undated.unsure_words(one, boot.since, zone, gap, "this lot")
             product = lot_log.read_lots(conn, [lot])[lot].product
             self._pipeline.deviations.open_unforeseen(conn, _CLOCK, now, lot, text, product, boot.since)
             self._alarms.raise_(conn, troubles.clock_undated(now, lot, text), now)
+        for room, (one, critical) in sorted(rooms.items()):
+            text = f"{room}: {clock_undated.unsure_words(one, boot.since, zone, gap, 'this room')}"
+            if critical:
+                self._pipeline.deviations.open_unforeseen(conn, _CLOCK, now, "", text, at=boot.since)
+            self._alarms.raise_(conn, troubles.clock_undated_room(now, room, text), now)
         return since
 
 

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, or_, select
 
 from monitor.store import evidence
 from monitor.store.schema import lot_event
@@ -68,6 +68,15 @@ def lots_of_product(conn: Connection, product: str, most: int = 5) -> list[str]:
         .limit(most)
     )
     return list(dict.fromkeys(r.lot for r in rows))
+
+
+def lots_not_ended_before(conn: Connection, seq: int) -> list[str]:
+    """The lots with no end written before place `seq`, and those of which something was taken back; `fold` knows what stands."""
+    ended = select(lot_event.c.lot).where(lot_event.c.event == "end", lot_event.c.seq < seq)
+    undone = select(lot_event.c.lot).where(lot_event.c.event == "undo")
+    lot = lot_event.c.lot
+    rows = conn.execute(select(lot).distinct().where(lot_event.c.event == "start", or_(lot.not_in(ended), lot.in_(undone))).order_by(lot))
+    return [row.lot for row in rows]
 
 
 def lots_between(conn: Connection, since: Instant, until: Instant) -> list[str]:

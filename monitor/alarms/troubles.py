@@ -81,6 +81,15 @@ def clock_undated(since: Instant, lot: str, text: str) -> Cause:
     )  # fmt: skip
 
 
+def clock_undated_room(since: Instant, room: str, text: str) -> Cause:
+    """What a room's standing limits are told to have met while the board did not know the time may not have been met."""
+    return Cause(
+        key_of("clock", "undated", "room", room), f"times of {room} are not known", "the monitor", since, text,
+        "high", limit="a time for every reading", nags=False, settled=True,
+        do=("Judge what was in the room by the longest time that may have passed, and write down what was found.",),
+    )  # fmt: skip
+
+
 def store_slow(since: Instant, took: Span, most: Span) -> Cause:
     """Commits take so long that a message would be late."""
     return Cause(

@@ -8,9 +8,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.clock_board import blind_span
-from rules.quantity import format_instant
-from rules.reading import HOUR, MINUTE, SECOND
-from tests.monitor.clock.board import DAY, ODILE, PLAN, Board
+from monitor.clock_desk import ClockDesk
+from rules.quantity import fahrenheit, format_instant
+from rules.reading import HOUR, MINUTE, SECOND, Reading
+from tests.monitor.clock.board import DAY, ODILE, PLAN, TAM, Board
 
 
 @pytest.mark.parametrize("known_at_once", [True, False])
@@ -107,6 +108,142 @@ def test_lot_that_went_through_with_nothing_begun_or_ended_asks_nobody(board: Bo
     for _ in range(4):
         board.tick()
     assert [one for one in board.service.desk.deviations() if one["verdict"] == "unforeseen"] == []
+
+
+def _unforeseen(board: Board) -> set[str]:
+    return {one["lot"] for one in board.service.desk.deviations() if one["verdict"] == "unforeseen"}
+
+
+def test_lot_of_an_earlier_plan_that_forgives_time_asks_a_person_too(at_most: Board) -> None:
+    """It is judged by the plan in force at its start, in which the ceiling was, though the plan of now has none."""
+    board = at_most
+    board.read(30)
+    board.config.plan.write_text(PLAN, encoding="utf-8")
+    board.restart()
+    board.power_cut(HOUR, -3 * DAY)
+    board.read(30)
+    board.power_cut(HOUR, 0, kept=True)
+    board.read(30)
+    for _ in range(4):
+        board.tick()
+    assert _unforeseen(board) == {"J-1"}
+
+
+def test_lot_open_for_longer_than_sixty_others_asks_a_person_too(at_most: Board) -> None:
+    """A dry-cured lot hangs for months while the others come and go."""
+    board = at_most
+    board.read(30)
+    for n in range(61):
+        board.service.desk.start_lot(ODILE, "juniper-links", lot=f"K-{n}")
+        board.move(SECOND)
+        board.service.desk.end(ODILE, f"K-{n}")
+        board.move(SECOND)
+    board.power_cut(HOUR, -3 * DAY)
+    board.read(30)
+    board.power_cut(HOUR, 0, kept=True)
+    board.read(30)
+    for _ in range(4):
+        board.tick()
+    assert _unforeseen(board) == {"J-1"}
+
+
+def test_lot_that_ended_after_a_boot_whose_clock_was_years_ahead_asks_a_person_too(at_most: Board) -> None:
+    """Its end is put right before that boot is given its place, and then lies before the boot's provisional time."""
+    board = at_most
+    board.read(30)
+    board.power_cut(HOUR, 900 * DAY)
+    board.read(30)
+    board.power_cut(HOUR, 900 * DAY)
+    board.read(30)
+    board.service.desk.end(ODILE, "J-1")
+    board.move(MINUTE)
+    board.get_time()
+    for _ in range(4):
+        board.tick()
+    assert not board.clock.unsettled
+    assert _unforeseen(board) == {"J-1"}
+
+
+def test_what_was_measured_and_finds_no_place_asks_a_person(board: Board) -> None:
+    """Between two short power cuts the core was warm: left out, nothing says so any more, and the hold goes on over it."""
+    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
+    board.service.desk.place(ODILE, "J-1", "core-1")
+    for _ in range(15):
+        board.read(50)
+    board.power_cut(2 * MINUTE, -3 * DAY)
+    for _ in range(5):
+        board.read(70)
+    board.power_cut(2 * MINUTE, 0, kept=True)
+    for _ in range(8):
+        board.read(50)
+    for _ in range(4):
+        board.tick()
+    assert board.verdict("hold") == "met"
+    assert [entry.get("left_out") for entry in board.entries("restamped")] == [5]
+    assert _unforeseen(board) == {"J-1"}
+    assert "clock/undated/J-1" in board.ringing()
+
+
+#: A cooler that is watched by the day, whether a lot is in it or not.
+_STANDING = PLAN.replace(
+    "[[product]]",
+    """[[probe]]
+id = "air-1"
+place = "cooler"
+room = "cooler-1"
+uncertainty = "0 °F"
+[[standing]]
+room = "cooler-1"
+[[standing.limit]]
+name = "cooler air"
+kind = "ceiling"
+class = "critical"
+place = "cooler"
+max = "40 °F"
+allowed = "60 min"
+source = "invented for this test"
+[[product]]""",
+    1,
+)
+
+
+def test_standing_limit_that_forgives_time_asks_a_person_about_its_room(tmp_path: Path) -> None:
+    """The cooler was warm from the end of such a boot to the start of the next: by how long that was, it may be beyond what is forgiven."""
+    board = Board(tmp_path, _STANDING)
+
+    def air(degrees: float) -> None:
+        board.move(MINUTE)
+        board.taken.append(board.service.intake.readings([Reading("air-1", board.wall(), fahrenheit(degrees))]))
+
+    air(35)
+    board.power_cut(8 * HOUR, -3 * DAY)
+    for degrees in (35, 45):
+        air(degrees)
+    board.power_cut(10 * HOUR, 0, kept=True)
+    for degrees in (45, 35):
+        air(degrees)
+    for _ in range(4):
+        board.tick()
+    (record,) = [one for one in board.service.desk.deviations() if one["verdict"] == "unforeseen"]
+    assert record["lot"] == ""
+    assert record["text"].startswith("cooler-1: ")
+    assert "clock/undated/room/cooler-1" in board.ringing()
+    board.service.close()
+
+
+def test_boot_that_is_placed_by_a_person_s_word_asks_a_person(board: Board) -> None:
+    """A watch that was an hour fast is put right by the network, and then the boot lies nearer to what was known than any gap."""
+    board.hot_lot()
+    board.power_cut(HOUR, -3 * DAY)
+    board.read(100)
+    board.power_cut(10 * MINUTE, -4 * DAY)
+    board.read(90)
+    board.tick()
+    fast = format_instant(board.true + HOUR)
+    ClockDesk(board.service.desk, board.service.keeper).set(TAM, fast)
+    for _ in range(4):
+        board.tick()
+    assert _unforeseen(board) == {"J-1"}
 
 
 def test_very_first_start_of_a_board_without_the_time(tmp_path: Path) -> None:

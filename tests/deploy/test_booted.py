@@ -204,6 +204,7 @@ def test_board_lives_through_upgrade_power_cut_and_the_way_back(board: BootedBoa
     config = board.root / "etc/larderer/larderer.toml"
     config.write_text(config.read_text() + "\n# mine\n")
     (board.root / "etc/mosquitto/conf.d/site.conf").write_text("# mine\n")
+    board.run("install", "-m", "0600", "-o", "larderer", "/dev/null", "/etc/larderer/mail-password")
     site.push("core-1", 41.0)
     until(lambda: site.verdict(LOT, "grind cold") == "deviated", "the reading was not judged")
 
@@ -245,7 +246,9 @@ def test_board_lives_through_upgrade_power_cut_and_the_way_back(board: BootedBoa
     assert_gone(board)
     assert "\n# mine\n" in config.read_text()
     assert (board.root / "etc/mosquitto/conf.d/site.conf").read_text() == "# mine\n"
+    assert board.run("stat", "--format=%U:%G", "/etc/larderer/mail-password").stdout.split() == ["root:root"]
     board.install(new)
+    board.run("runuser", "-u", "larderer", "--", "cat", "/etc/larderer/mail-password")
     assert_watching(board)
     assert site.verdict(LOT, "cold chain") == "deviated"
     board.run("runuser", "-u", "larderer", "--", "larderer", "verify", "--config", "/etc/larderer/larderer.toml")

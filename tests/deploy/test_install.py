@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from tests.deploy.board import DEPLOY, PATH, install
+from tests.missing import not_tested
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -60,6 +61,24 @@ def test_secrets_of_an_install_are_readable_by_few_and_told_to_nobody(tmp_path: 
         kept = tmp_path / "etc/mosquitto/larderer.passwd"
         assert password not in kept.read_text()
         assert kept.stat().st_mode & 0o007 == 0
+
+
+def test_password_made_anew_reaches_the_broker_after_an_install_cut_short(board: Path, tmp_path: Path) -> None:
+    """The broker's old account goes before the new password is written, so that the two never part."""
+    if shutil.which("mosquitto_passwd", path=PATH) is None:
+        not_tested("mosquitto is not installed, so the broker's account was not made; install it")
+    accounts, secret = board / "etc/mosquitto/larderer.passwd", board / "etc/larderer/broker-password"
+    old = accounts.read_text()
+    secret.unlink()
+    tools = tmp_path / "tools"
+    tools.mkdir()
+    (tools / "sed").write_text(f'#!/bin/sh\nif [ "$1" = -i ]; then exit 1; fi\nexec {shutil.which("sed")} "$@"\n')
+    (tools / "sed").chmod(0o755)
+    command = [str(DEPLOY / "install"), "--root", str(board), "--files-only"]
+    assert subprocess.run(command, check=False, capture_output=True, env=os.environ | {"PATH": f"{tools}:{PATH}"}).returncode != 0
+    install(board)
+    assert secret.read_text().strip()
+    assert accounts.read_text() != old
 
 
 def test_install_refuses_what_it_does_not_know(tmp_path: Path) -> None:
@@ -351,6 +370,10 @@ def test_uninstall_leaves_no_unit_that_only_fails(board: Path) -> None:
     assert (board / "etc/larderer/larderer.service.kept").read_text().endswith("Nice=5\n")
     assert "larderer.service.kept" in told
     assert told.count("by hand") == 1
+    install(board)
+    unit.write_text(unit.read_text() + "[Service]\nNice=5\n")
+    assert "a copy stays" not in told_by("uninstall", "--root", str(board), "--records-too")[1]
+    assert not (board / "etc/larderer").exists()
 
 
 def test_broker_file_that_an_older_version_wrote_is_brought_up_to_date(board: Path) -> None:

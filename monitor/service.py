@@ -42,6 +42,7 @@ from monitor.emergency import Emergency
 from monitor.errors import RefusedError, StoreClosed, StoreError
 from monitor.exporter import Exporter
 from monitor.intake import Intake, IntakeLimits
+from monitor.intake_trouble import IntakeTrouble
 from monitor.judge import read_plan
 from monitor.judging import Judging
 from monitor.keys import site_key
@@ -54,14 +55,12 @@ from monitor.pipeline import Pipeline
 from monitor.publish import Publisher
 from monitor.rejudger import Rejudger
 from monitor.rounds import Rounds
-from monitor.sources import Sources, mqtt_options, source_options
+from monitor.sources import Sources, make_drivers
 from monitor.store.database import Store
 from monitor.store.writer import Writer
-from monitor.until_stored import UntilStored
 from monitor.watchdog import notifier
 from monitor.web import Web
 from probes.driver import Driver, own_sources, sends_again
-from probes.driver import load as load_driver
 from rules.plan import Plan
 from rules.quantity import format_instant
 from rules.reading import SECOND, Instant
@@ -70,9 +69,6 @@ if TYPE_CHECKING:
     from fastapi import FastAPI
 
 log = get_logger(__name__)
-
-#: So many of the newest comings and goings of a source are kept for the record while the store cannot be written.
-_STATES = 100
 
 
 class Service:
@@ -122,8 +118,8 @@ class Service:
         self.writer.add_urgent_listener(self._after_change)
         offsets = InForce()
         self.writer.add_rollback_listener(offsets.forget)
-        self._losses = UntilStored(self.writer.submit, self._record_loss, lambda older, newer: (older[0], older[1] + newer[1], newer[2]))
-        self._states = UntilStored(self.writer.submit, self._record_states, lambda older, newer: (*older, *newer)[-_STATES:])
+        self._stop = threading.Event()
+        self.intake_trouble = IntakeTrouble(self.writer, self.alarms, self._sources, self.clock, self._stop)
         self.intake = Intake(
             self.writer,
             self.pipeline.process,
@@ -131,10 +127,10 @@ class Service:
             IntakeLimits(probes=[p.id for p in self.plan.probes]),
             board=board,
             offsets=offsets,
-            on_loss=self._lost,
-            on_trouble=self._trouble,
+            on_loss=self.intake_trouble.lost,
+            on_trouble=self.intake_trouble.store,
             on_notice=lambda text: log.warning("intake", text=text),
-            on_state=self._source_state,
+            on_state=self.intake_trouble.source,
         )
         self.keeper = ClockKeeper(board, self.pipeline, self.alarms, self.intake, self.key, self.store.read)
         self.writer.add_rollback_listener(self.keeper.undone)
@@ -151,8 +147,7 @@ class Service:
         )
         self.exporter = Exporter(config, self.plan.site, self.store, self.writer, self.alarms, self.clock, self.judging.report)
         self.web = Web(config, self._make_app, self._page_trouble)
-        self.drivers: Sequence[Driver] = self._drivers() if drivers is None else drivers
-        self._stop = threading.Event()
+        self.drivers: Sequence[Driver] = make_drivers(config, self.plan.site.id) if drivers is None else drivers
         self._threads: list[threading.Thread] = []
         self._notify = notifier()
         self._exports = exports
@@ -275,16 +270,10 @@ class Service:
 
     def _thread(self, name: str, run: Callable[..., None], *args: object) -> None:
         thread = threading.Thread(target=run, args=args, name=name, daemon=True)
-        self._threads = [t for t in self._threads if t.is_alive() or not t.ident] + [thread]  # months of bells must not pile up
+        self._threads.append(thread)
         thread.start()
 
     # --- sources -------------------------------------------------------------------------------------------------
-
-    def _drivers(self) -> list[Driver]:
-        drivers = [load_driver(s.driver, source_options(self.config, s)) for s in self.config.sources if s.driver != "mqtt"]
-        if self.config.mqtt is not None:
-            drivers.append(load_driver("mqtt", mqtt_options(self.config.mqtt, self.plan.site.id)))
-        return drivers
 
     def _run_driver(self, driver: Driver) -> None:
         waiting = sends_again(driver)  # a broker waits for the acknowledgement, a serial line does not
@@ -292,25 +281,9 @@ class Service:
             driver.run(self._sources.through(driver.name, self.intake.sink(waiting=waiting), own_sources(driver)), self._stop)
         except Exception as error:  # the thread's last word: it is told and rung, the others go on
             log.exception("source died", source=driver.name)
-            self._source_state(driver.name, False, f"{driver.name} has stopped by a mistake of the program ({error}); restart the service.")
-
-    def _source_state(self, source: str, connected: bool, text: str) -> None:
-        log.info("source", source=source, connected=connected, text=text)
-        self.sources[source] = connected
-        if self._stop.is_set():
-            return
-        now = self.clock()
-
-        self._states.add(source, ((now, connected, text),))
-
-    def _record_states(self, conn: Connection, source: str, states: Sequence[tuple[Instant, bool, str]]) -> None:
-        for at, connected, text in states:
-            cause = causes.source_gone(source, at, text)
-            ledger.append(conn, "source", {"source": source, "connected": connected, "text": text}, at)
-            if connected:
-                self.alarms.clear(conn, cause.key, at)
-            else:
-                self.alarms.raise_(conn, cause, at)
+            self.intake_trouble.source(
+                driver.name, False, f"{driver.name} has stopped by a mistake of the program ({error}); restart the service."
+            )
 
     def _stand(self, cause: Cause, stands: bool) -> None:
         """A trouble outside the judging stands, or is over; from any thread."""
@@ -336,30 +309,6 @@ class Service:
 
     def _record(self, conn: Connection, kind: str, body: Mapping[str, Any], at: Instant, by: str) -> object:
         return ledger.append(conn, kind, body, at, by, entered_at=self.clock())
-
-    def _lost(self, items: int, text: str) -> None:
-        log.error("readings lost", items=items, text=text)
-        self._losses.add("lost", (self.clock(), items, text))
-
-    def _record_loss(self, conn: Connection, _key: str, loss: tuple[Instant, int, str]) -> None:
-        since, items, text = loss
-        ledger.append(conn, "lost", {"items": items, "text": text}, since)
-        self.alarms.raise_(conn, causes.store_trouble(since, text), since)
-
-    def _trouble(self, error: StoreError | None) -> None:
-        """The intake found that the store cannot be written, or can again; `emergency.py` rings meanwhile."""
-        if error is not None:
-            log.error("store", text=str(error))
-        else:
-            log.info("store", text="records are being kept again")
-            self._losses.write()
-            self._states.write()
-            now = self.clock()
-            self.writer.submit(
-                lambda conn: ledger.append(
-                    conn, "store", {"text": "records could not be kept for a while; nothing acknowledged was lost"}, now
-                )
-            )
 
     def _status(self, conn: Connection) -> str:
         """For the daily word: lots, probes, and the ledger's head, so that rewriting would show."""
@@ -396,8 +345,7 @@ class Service:
                 self._notify("WATCHDOG=1")
                 self.outside.alive()
                 self.rounds.took(time.monotonic() - begun)
-                self._losses.write()
-                self._states.write()
+                self.intake_trouble.write()
                 self.courier.wake()
                 if self._exports:
                     self.exporter.look(now)

@@ -1,4 +1,7 @@
-"""Which source each probe is heard through, and which sources are gone: a probe whose source is gone is no trouble of its own."""
+"""The sources that are configured: their drivers, which probe is heard through which, and which are gone.
+
+A probe whose source is gone is no trouble of its own.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,7 @@ from types import MappingProxyType
 from typing import Any
 
 from monitor.config import Config, Mqtt, Source
-from probes.driver import Sink
+from probes.driver import Driver, Sink, load
 from rules.reading import Fault, Reading
 
 
@@ -45,6 +48,14 @@ class _Through:
     def state(self, source: str, connected: bool, text: str) -> None:
         """Hear that a source came or went."""
         self._sink.state(source, connected, text)
+
+
+def make_drivers(config: Config, site: str) -> list[Driver]:
+    """The driver of every source that is configured, and the one of the broker."""
+    drivers = [load(s.driver, source_options(config, s)) for s in config.sources if s.driver != "mqtt"]
+    if config.mqtt is not None:
+        drivers.append(load("mqtt", mqtt_options(config.mqtt, site)))
+    return drivers
 
 
 def mqtt_options(mqtt: Mqtt, site: str) -> dict[str, object]:

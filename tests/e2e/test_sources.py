@@ -111,12 +111,11 @@ def test_what_found_no_room_is_on_record_once_the_store_is_back(plant: Callable[
     path.rename(away)
     kept = [sink.readings([Reading("core-1", start + n, 4.0)]) for n in range(5)]
     lost = [sink.readings([Reading("core-1", start + SECOND + n, 4.0)]) for n in range(7)]
-    service._source_state("house line", False, "house line: gone.")
+    service.intake_trouble.source("house line", False, "house line: gone.")
     until(lambda: all(future.done() for future in lost), "the losses")
     away.rename(path)
     until(lambda: all(future.done() for future in kept), "what found room")
-    service._losses.write()
-    service._states.write()
+    service.intake_trouble.write()
     until(lambda: sum(body["items"] for body in entries(site, "lost")) == 7, "the losses on record")
     until(lambda: [b["source"] for b in entries(site, "source")] == ["house line"], "the outage on record")
     assert sum(isinstance(item, Reading) for item in site.items()) == 5

@@ -99,8 +99,9 @@ def begin(conn: Connection, boot: Boot, shift: Span, now: Instant, key: ledger.S
 
 
 def owe(conn: Connection, again: Owed) -> Owed:
-    """Store its lot events again, and note that its readings are to be."""
+    """Store its lot events again, and note that its readings are to be; a plan put in force in it was so at the right time too."""
     again = _events(conn, again)
+    plans.shift(conn, again.begun, again.ended, again.shift, again.after)
     evidence.restamp(conn, evidence.Restamped(again.first_seq, again.first_seq, again.first_event, again.below_event))
     if again.shift < 0:  # what is newest would stand until that time has come; what is stored again says it anew
         conn.execute(delete(newest).where(or_(newest.c.at >= again.begun, newest.c.fault_at >= again.begun)))

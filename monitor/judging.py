@@ -201,6 +201,10 @@ class Judging:
         What it gives back is to be told (`Pipeline.rejudge` does); empty where it is long and is caught up with later.
         """
         with self.lock:
+            changes = self._changes
+            self._read_plans(conn)
+            if self._changes != changes:
+                self._catching_up = None
             self._set_back(since)
             return self._owe(conn, (self._late or Late(since)).asked_for(since, why), [], self.engine.now if now is None else now)
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, insert, select, update
 
 from monitor.store.dialect import upsert
 from monitor.store.schema import plan_version, setting
-from rules.reading import Instant
+from rules.reading import Instant, Span
 
 
 class PlanVersion(NamedTuple):
@@ -33,6 +33,14 @@ def put(conn: Connection, sha256: str, text: str, since: Instant) -> Instant | N
         since = max(since, newest.since + 1)
     conn.execute(insert(plan_version).values(sha256=sha256, text=text, since=since))
     return since
+
+
+def shift(conn: Connection, first: Instant, last: Instant, by: Span, after: Instant = 0) -> None:
+    """What was put in force from `first` to `last` was so `by` later, but after `after`: the clock was wrong then."""
+    since = plan_version.c.since
+    for row in conn.execute(select(plan_version).where(since >= first, since <= last)).all():
+        right = max(row.since + by, after + 1)
+        conn.execute(update(plan_version).where(plan_version.c.id == row.id).values(since=right))
 
 
 def in_force(conn: Connection, at: Instant) -> PlanVersion | None:

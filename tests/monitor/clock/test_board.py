@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 from monitor.clock_board import blind_span
 from monitor.export.day import export_day
 from monitor.judge import judge_files
-from monitor.store import readings
+from monitor.store import plans, readings
+from rules.limits.spec import Cooling
 from rules.quantity import format_instant, local, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Reading
-from tests.monitor.clock.board import DAY, ODILE, START, Board
+from tests.monitor.clock.board import DAY, ODILE, PLAN, START, Board
 
 
 def test_board_three_days_behind_gets_the_time_after_forty_minutes(board: Board) -> None:
@@ -100,6 +101,68 @@ def test_gap_is_not_bridged_for_a_lot_of_an_earlier_plan_either(board: Board) ->
         board.read(50)
         board.tick()
     assert board.verdict("hold") == "open"
+
+
+@pytest.mark.parametrize("wrong", [-3 * DAY, 400 * DAY])
+def test_plan_that_changed_in_provisional_time_does_not_reach_back_to_a_lot_before_it(board: Board, wrong: int) -> None:
+    """A lot is judged by the plan in force at its start: its right time is not to be held against the wrong one of the plan."""
+    board.read(100)
+    board.power_cut(HOUR, wrong)
+    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
+    board.service.desk.place(ODILE, "J-1", "core-1")
+    board.read(140)
+    board.config.plan.write_text(PLAN.replace('"90 min"', '"30 h"').replace('"5 h"', '"50 h"'), encoding="utf-8")
+    board.restart()
+    board.read(130)
+    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-2")
+    board.read(120)
+    board.get_time()
+    for _ in range(4):
+        board.tick()
+    assert not board.clock.unsettled
+    within = {}
+    for lot in ("J-1", "J-2"):
+        limit = board.service.pipeline._limit(lot, "chill", "cooling")
+        assert limit is not None
+        assert isinstance(limit.rule, Cooling)
+        within[lot] = limit.rule.windows[0].within
+    assert within == {"J-1": 90 * MINUTE, "J-2": 30 * HOUR}
+    with board.service.store.read() as conn:
+        changes = [one.since for one in plans.between(conn, 0, board.true)]
+        assert len(changes) == 2, "neither is still to come"
+        assert board.true - changes[1] == 2 * MINUTE
+
+
+def test_plan_that_changed_in_a_boot_without_the_time_does_not_reach_back_either(board: Board) -> None:
+    """Both are given their place together."""
+    board.read(100)
+    board.power_cut(HOUR, -3 * DAY)
+    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
+    board.read(140)
+    board.config.plan.write_text(PLAN.replace('"90 min"', '"30 h"').replace('"5 h"', '"50 h"'), encoding="utf-8")
+    board.restart()
+    board.read(130)
+    board.power_cut(3 * HOUR, 0, kept=True)
+    board.read(120)
+    for _ in range(4):
+        board.tick()
+    assert not board.clock.unsettled
+    limit = board.service.pipeline._limit("J-1", "chill", "cooling")
+    assert limit is not None
+    assert isinstance(limit.rule, Cooling)
+    assert limit.rule.windows[0].within == 90 * MINUTE
+
+
+def test_plan_of_a_very_first_start_that_was_ahead_is_in_force(tmp_path: Path) -> None:
+    """Its days are exported: they are those of a plan."""
+    board = Board(tmp_path, wrong=400 * DAY)
+    board.read(100)
+    board.get_time()
+    for _ in range(4):
+        board.tick()
+    with board.service.store.read() as conn:
+        assert plans.in_force(conn, board.true) is not None
+    board.service.close()
 
 
 def test_clock_that_is_set_back_to_the_right_time_is_followed(board: Board) -> None:

@@ -13,55 +13,22 @@ from sqlalchemy import select
 from monitor.alarms.tables import outbox
 from monitor.config import AlarmsConfig, BellConfig, Config, Person, Rung, Server, StoreConfig
 from monitor.days import day_of, day_span
-from monitor.desk import Hand
 from monitor.export.day import export_day
 from monitor.exporter import EXPORT_AFTER
 from monitor.service import Service
 from probes.csv_replay import read_csv_file
 from rules.quantity import format_instant, local, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Reading
+from tests.ferncliff import COOLER, GRIND, ODILE, SITE
 
-ODILE = Hand("Odile Marsh", "operator")
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
-[[room]]
-id = "cooler-1"
-kind = "cooler"
-[[probe]]
-id = "air-1"
-place = "cooler"
-room = "cooler-1"
-uncertainty = "0 °F"
-[[probe]]
-id = "core-1"
-place = "core"
-[[standing]]
-room = "cooler-1"
-[[standing.limit]]
-name = "cooler air"
-kind = "ceiling"
-class = "operating"
-place = "cooler"
-max = "40 °F"
-allowed = "90 min"
-source = "invented for this test"
-[[product]]
-code = "juniper-links"
-name = "Juniper venison-and-pork links"
-[[product.step]]
-name = "chill"
-room = "cooler-1"
-[[product.step.limit]]
-name = "cold"
-kind = "ceiling"
-place = "core"
-max = "60 °F"
-source = "invented for this test"
-"""
+#: The cooler's air is allowed to be too warm for so long; a lot is ground beside it.
+PLAN = (
+    SITE
+    + COOLER.replace('room = "cooler-1"\n[[standing]]', 'room = "cooler-1"\nuncertainty = "0 °F"\n[[standing]]').replace(
+        'max = "40 °F"', 'max = "40 °F"\nallowed = "90 min"'
+    )
+    + GRIND
+)
 #: The day, its hours, its midnights as they were on the wall (America/Chicago, 2026).
 CHANGES = [
     ("2026-03-08", 23, "2026-03-08T00:00:00-06:00", "2026-03-09T00:00:00-05:00"),
@@ -91,7 +58,7 @@ class Place:
             self.now = min(self.now + 15 * MINUTE, end)
             warm = hot[0] <= self.now <= hot[1]
             self.sent.append(self.now)
-            self.service.intake.readings([Reading("air-1", self.now, 10.0 if warm else 2.0)]).result(10)
+            self.service.intake.readings([Reading("cooler-air", self.now, 10.0 if warm else 2.0)]).result(10)
             now = self.now
             self.service.writer.submit(lambda conn, now=now: self.service.pipeline.tick(conn, now)).result(10)  # type: ignore[misc]
 

@@ -16,19 +16,16 @@ from monitor.config import AlarmsConfig, Config, Person, Secret, Server, StoreCo
 from monitor.desk import Hand
 from monitor.service import Service
 from monitor.store import readings
-from rules.quantity import fahrenheit, parse_instant
+from rules.quantity import fahrenheit
 from rules.reading import HOUR, MINUTE, SECOND, Instant, Reading, Span
+from tests.ferncliff import ODILE, SITE, START
 
-START = parse_instant("2026-03-02T08:00:00-06:00")
 DAY = 24 * HOUR
-ODILE = Hand("Odile Marsh", "operator")
 TAM = Hand("Tam Okafor", "reviewer")
-PLAN = """
-[site]
-id = "ferncliff"
-name = "Ferncliff Yard Smokehouse"
-timezone = "America/Chicago"
-unit = "F"
+#: One product, chilled in a cooler with one core probe; a plan here is this and some of the limits below.
+CHILL = (
+    SITE
+    + """
 [[room]]
 id = "cooler-1"
 kind = "cooler"
@@ -42,43 +39,25 @@ name = "Juniper venison-and-pork links"
 [[product.step]]
 name = "chill"
 room = "cooler-1"
-[[product.step.limit]]
-name = "cooling"
-kind = "cooling"
-place = "core"
-start = "130 °F"
-windows = [{ to = "80 °F", within = "90 min" }, { to = "40 °F", within = "5 h" }]
-source = "invented for this test"
-[[product.step.limit]]
-name = "hold"
-kind = "dwell"
-place = "core"
-max = "60 °F"
-for = "20 min"
-contiguous = true
-source = "invented for this test"
-"""
-
-
-#: The same product with limits that ask for at most so long, all of them below their thresholds in these tests but for the gap.
-AT_MOST = (
-    PLAN[: PLAN.index("[[product.step.limit]]")]
-    + """
-[[product.step.limit]]
-name = "warm"
-kind = "exposure"
-place = "core"
-tiers = [{ above = "50 °F", within = "3 h" }]
-source = "invented for this test"
-[[product.step.limit]]
-name = "door"
-kind = "ceiling"
-place = "core"
-max = "38 °F"
-allowed = "3 h"
-source = "invented for this test"
 """
 )
+
+
+def core_limit(name: str, kind: str, rule: str) -> str:
+    """A limit of the core in that step; `rule`: what its kind asks, as the plan writes it."""
+    return f'[[product.step.limit]]\nname = "{name}"\nkind = "{kind}"\nplace = "core"\n{rule}\nsource = "invented for this test"\n'
+
+
+COOLING = core_limit(
+    "cooling", "cooling", 'start = "130 °F"\nwindows = [{ to = "80 °F", within = "90 min" }, { to = "40 °F", within = "5 h" }]'
+)
+WARM = core_limit("warm", "exposure", 'tiers = [{ above = "50 °F", within = "3 h" }]')
+DOOR = core_limit("door", "ceiling", 'max = "38 °F"\nallowed = "3 h"')
+NEVER = core_limit("never", "ceiling", 'max = "100 °F"')
+UP = core_limit("up", "come-up", 'low = "50 °F"\nhigh = "130 °F"\nwithin = "6 h"')
+PLAN = CHILL + COOLING + core_limit("hold", "dwell", 'max = "60 °F"\nfor = "20 min"\ncontiguous = true')
+#: The same product with limits that ask for at most so long, all of them below their thresholds in these tests but for the gap.
+AT_MOST = CHILL + WARM + DOOR
 
 
 class Board:
@@ -148,9 +127,13 @@ class Board:
         while self.service.judging.late is not None:
             self.service.writer.submit(self.service.pipeline.catch_up).result(10)
 
-    def get_time(self, wrong: Span = 0) -> None:
-        """A time service sets the clock and keeps it."""
-        self.wrong, self.kept = wrong, True
+    def set_clock(self) -> None:
+        """A time service sets the clock and keeps it; the service has not looked yet."""
+        self.wrong, self.kept = 0, True
+
+    def get_time(self) -> None:
+        """A time service sets the clock and keeps it, and the service finds that."""
+        self.set_clock()
         for _ in range(3):
             self.tick()
 
@@ -174,10 +157,28 @@ class Board:
         with self.service.store.read() as conn:
             return {row["key"] for row in open_alarms(conn, self.clock()) if row["active"]}
 
+    def open_lot(self, lot: str = "J-1") -> None:
+        self.service.desk.start_lot(ODILE, "juniper-links", lot=lot)
+        self.service.desk.place(ODILE, lot, "core-1")
+
+    def end_lot(self, lot: str = "J-1") -> None:
+        self.service.desk.end(ODILE, lot)
+        self.move(SECOND)
+        self.tick()
+
     def hot_lot(self) -> None:
         """An open lot that cools, half an hour in."""
-        self.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
-        self.service.desk.place(ODILE, "J-1", "core-1")
+        self.open_lot()
         for n in range(30):
             self.read(140 - n)
+        self.tick()
+
+    def lose_the_time(self, minutes: int, *, sealed: bool = False) -> None:
+        """Without power for an hour, then on a clock three days behind, with a reading a minute; `sealed`: the ledger after each."""
+        self.power_cut(HOUR, -3 * DAY)
+        for n in range(minutes):
+            self.read(100 - n)
+            if sealed:
+                self.tick()
+                self.service.writer.submit(lambda conn: ledger.seal(conn, self.clock())).result(10)
         self.tick()

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.monitor.clock.board import AT_MOST, ODILE, Board
+from tests.monitor.clock.board import AT_MOST, Board
 
 
 @pytest.fixture
@@ -18,8 +18,7 @@ def board(tmp_path: Path) -> Iterator[Board]:
 @pytest.fixture
 def at_most(tmp_path: Path) -> Iterator[Board]:
     board = Board(tmp_path, AT_MOST)
-    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
-    board.service.desk.place(ODILE, "J-1", "core-1")
+    board.open_lot()
     yield board
     board.service.close()
 

@@ -18,7 +18,8 @@ from monitor.errors import RefusedError, StoreFailed
 from monitor.export.day import export_day
 from rules.quantity import local
 from rules.reading import HOUR, MINUTE, SECOND
-from tests.monitor.clock.board import AT_MOST, DAY, ODILE, START, TAM, Board
+from tests.ferncliff import ODILE, START
+from tests.monitor.clock.board import AT_MOST, COOLING, DAY, NEVER, TAM, UP, Board, core_limit
 from tests.waiting import until
 
 
@@ -50,9 +51,7 @@ def test_limit_that_a_longer_power_cut_would_break_is_not_told_as_met(at_most: B
     board.power_cut(5 * HOUR, -3 * DAY)
     for degrees in (40, 40, 30, 30):
         board.read(degrees)
-    board.service.desk.end(ODILE, "J-1")
-    board.move(SECOND)
-    board.tick()
+    board.end_lot()
     raw = board.service.judging.report()["lots"][0]
     assert [one["verdict"] for one in raw["limits"]] == ["met", "met"], "as far as is known the gap was short"
     (lot,) = board.lots()
@@ -75,9 +74,7 @@ def test_lot_is_not_released_nor_day_signed_on_provisional_time(at_most: Board) 
         board.read(40)
     board.power_cut(2 * HOUR, -3 * DAY)
     board.read(40)
-    board.service.desk.end(ODILE, "J-1")
-    board.move(SECOND)
-    board.tick()
+    board.end_lot()
     desk, zone = board.service.desk, board.service.plan.site.zone
     today, before = (f"{local(at, zone):%Y-%m-%d}" for at in (START, START - DAY))
     with pytest.raises(RefusedError, match="J-1 cannot be released yet: warm is still open; door is still open"):
@@ -95,17 +92,12 @@ def test_limit_that_was_met_before_the_power_cut_or_after_it_alone_is_told(at_mo
     board = at_most
     board.read(30)
     board.read(30)
-    board.service.desk.end(ODILE, "J-1")
-    board.move(SECOND)
-    board.tick()
+    board.end_lot()
     board.power_cut(HOUR, -3 * DAY)
-    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-2")
-    board.service.desk.place(ODILE, "J-2", "core-1")
+    board.open_lot("J-2")
     board.read(30)
     board.read(30)
-    board.service.desk.end(ODILE, "J-2")
-    board.move(SECOND)
-    board.tick()
+    board.end_lot("J-2")
     assert {lot["lot"]: lot["verdict"] for lot in board.lots()} == {"J-1": "met", "J-2": "met"}
 
 
@@ -184,12 +176,8 @@ def test_day_exported_on_provisional_time_is_exported_again_once_it_is_known(boa
 def test_page_alarm_and_answers_say_so_until_what_was_read_is_judged_again(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
     """Time is known at once; what was read is put right and judged for a while after, also over a restart."""
     board.hot_lot()
-    board.power_cut(HOUR, -3 * DAY)
-    for n in range(12):
-        board.read(100 - n)
-        board.tick()
-        board.service.writer.submit(lambda conn: ledger.seal(conn, board.clock())).result(10)
-    board.wrong, board.kept = 0, True
+    board.lose_the_time(12, sealed=True)
+    board.set_clock()
     monkeypatch.setattr(clock_restamp, "_ROWS", 3)
     monkeypatch.setattr(judging, "AT_ONCE", 5)
 
@@ -218,68 +206,33 @@ def test_page_alarm_and_answers_say_so_until_what_was_read_is_judged_again(board
 #: Every kind that a core can be judged by, as far as each can be met by what is read here.
 _ALL = (
     AT_MOST
-    + """
-[[product.step.limit]]
-name = "cooling"
-kind = "cooling"
-place = "core"
-start = "130 °F"
-windows = [{ to = "80 °F", within = "90 min" }, { to = "40 °F", within = "5 h" }]
-source = "invented for this test"
-[[product.step.limit]]
-name = "hold"
-kind = "dwell"
-place = "core"
-max = "60 °F"
-for = "20 min"
-source = "invented for this test"
-[[product.step.limit]]
-name = "never"
-kind = "ceiling"
-place = "core"
-max = "100 °F"
-source = "invented for this test"
-[[product.step.limit]]
-name = "up"
-kind = "come-up"
-place = "core"
-low = "50 °F"
-high = "130 °F"
-within = "6 h"
-source = "invented for this test"
-[[product.step.limit]]
-name = "sour"
-kind = "degree-hours"
-place = "core"
-base = "60 °F"
-limit = "200 °F h"
-until_ph = 5.3
-source = "invented for this test"
-"""
+    + COOLING
+    + core_limit("hold", "dwell", 'max = "60 °F"\nfor = "20 min"')
+    + NEVER
+    + UP
+    + core_limit("sour", "degree-hours", 'base = "60 °F"\nlimit = "200 °F h"\nuntil_ph = 5.3')
 )
+
+
+def _met(lot: dict[str, Any]) -> set[str]:
+    return {one["limit"] for one in lot["limits"] if one["verdict"] == "met"}
 
 
 def _not_taken_back(folders: pytest.TempPathFactory, away: int, before: Sequence[float], after: Sequence[float]) -> set[str]:
     """What is told as met while time is provisional is met by the right time; what was met by then."""
     board = Board(folders.mktemp("told"), _ALL)
-    desk = board.service.desk
-    desk.start_lot(ODILE, "juniper-links", lot="J-1")
-    desk.place(ODILE, "J-1", "core-1")
+    board.open_lot()
     for degrees in before:
         board.read(degrees)
     board.power_cut(away * MINUTE, -3 * DAY)
     for degrees in after:
         board.read(degrees)
-    desk = board.service.desk
-    desk.measure(ODILE, "J-1", "pH", "5.1")
+    board.service.desk.measure(ODILE, "J-1", "pH", "5.1")
     board.move(SECOND)
-    desk.end(ODILE, "J-1")
-    board.move(SECOND)
-    board.tick()
-    told = {one["limit"] for one in board.lots()[0]["limits"] if one["verdict"] == "met"}
-    raw = {one["limit"] for one in board.service.judging.report()["lots"][0]["limits"] if one["verdict"] == "met"}
+    board.end_lot()
+    told, raw = _met(board.lots()[0]), _met(board.service.judging.report()["lots"][0])
     board.get_time()
-    right = {one["limit"] for one in board.lots()[0]["limits"] if one["verdict"] == "met"}
+    right = _met(board.lots()[0])
     board.service.close()
     assert told <= right, (told, right)
     return raw - told

@@ -47,14 +47,11 @@ def test_job_that_is_undone_and_run_again_puts_time_right_once(anywhere: Board, 
     """Another job of the same commit fails by a mistake of the program, and the writer runs the rest again: nothing is forgotten."""
     board = anywhere
     board.hot_lot()
-    board.power_cut(HOUR, -3 * DAY)
-    for n in range(5):
-        board.read(100 - n)
-    board.tick()
-    board.wrong, board.kept = 0, True
+    board.lose_the_time(5)
+    board.set_clock()
 
     def held(_conn: object) -> None:
-        looked.wait(10)
+        assert looked.wait(10)
 
     def mistaken(_conn: object) -> None:
         raise ZeroDivisionError
@@ -79,11 +76,8 @@ def test_another_upkeep_job_that_is_refused_shifts_no_reading_twice(anywhere: Bo
     """It fails in the commit in which time is put right, and a reading comes before anybody has heard of that."""
     board = anywhere
     board.hot_lot()
-    board.power_cut(HOUR, -3 * DAY)
-    for n in range(5):
-        board.read(100 - n)
-    board.tick()
-    board.wrong, board.kept = 0, True
+    board.lose_the_time(5)
+    board.set_clock()
     writer, caretaker, intake = board.service.writer, board.service.caretaker, board.service.intake
     monkeypatch.setattr(board.service.pipeline, "_urgent", lambda: None)  # one commit for all that follows
     submit, look = writer.submit, caretaker.look
@@ -119,10 +113,7 @@ def test_another_upkeep_job_that_is_refused_shifts_no_reading_twice(anywhere: Bo
 def test_time_is_put_right_while_judging_has_stopped(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
     """What was stored is put right at once; that it is judged again is owed until judging goes on."""
     board.hot_lot()
-    board.power_cut(HOUR, -3 * DAY)
-    for n in range(5):
-        board.read(100 - n)
-    board.tick()
+    board.lose_the_time(5)
 
     def stopped(*_: object) -> None:
         raise RefusedError("judging has stopped")
@@ -144,12 +135,12 @@ def test_time_that_is_not_put_right_after_all_moves_only_what_went_with_it(anywh
     board = anywhere
     board.hot_lot()
     board.power_cut(HOUR, -3 * DAY)
-    board.wrong, board.kept = 0, True
+    board.set_clock()
     begun, go = threading.Event(), threading.Event()
 
     def spoilt(conn: Connection) -> None:
         begun.set()
-        go.wait(10)
+        assert go.wait(10)
         board.service.keeper.look(conn)
         raise ZeroDivisionError
 
@@ -158,7 +149,7 @@ def test_time_that_is_not_put_right_after_all_moves_only_what_went_with_it(anywh
     board.read(100)
     first = board.true
     failed = writer.submit(spoilt)
-    begun.wait(10)
+    assert begun.wait(10)
     board.read(99)
     second = board.true
     board.wrong = 0
@@ -182,10 +173,10 @@ def test_reading_that_waited_for_room_while_time_was_put_right_goes_with_it(boar
 
     def hold(_conn: object) -> None:
         held.set()
-        go.wait(10)
+        assert go.wait(10)
 
     writer.submit(hold, waiting=False)
-    held.wait(10)
+    assert held.wait(10)
     board.move(MINUTE)
     first = board.true
     intake.readings([Reading("core-1", board.wall(), 30.0)], patience_s=0)
@@ -198,8 +189,8 @@ def test_reading_that_waited_for_room_while_time_was_put_right_goes_with_it(boar
     board.clock.stamp = lambda *items: (stamp(*items), stamped.set())[0]  # type: ignore[method-assign]
     driver = threading.Thread(target=lambda: waited.append(intake.readings([late], patience_s=20)))
     driver.start()
-    stamped.wait(10)
-    board.wrong, board.kept = 0, True
+    assert stamped.wait(10)
+    board.set_clock()
     board.service._look_after(board.clock())
     go.set()
     driver.join(20)
@@ -212,11 +203,7 @@ def test_reading_that_waited_for_room_while_time_was_put_right_goes_with_it(boar
 def test_power_cut_while_time_is_put_right_and_again_no_time(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is owed of the boot before goes on in provisional time, and the new boot is put right after it."""
     board.hot_lot()
-    board.power_cut(HOUR, -3 * DAY)
-    for n in range(12):
-        board.read(100 - n)
-        board.tick()
-        board.service.writer.submit(lambda conn: ledger.seal(conn, board.clock())).result(10)
+    board.lose_the_time(12, sealed=True)
     right = [board.true - n * MINUTE for n in range(12)][::-1]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(clock_restamp, "_ROWS", 3)
@@ -241,11 +228,7 @@ def test_power_cut_while_time_is_put_right_and_again_no_time(board: Board, monke
 def test_weeks_of_seals_are_each_read_once(board: Board) -> None:
     """What is stored again costs as many seals as there are, not each of them for every block."""
     board.hot_lot()
-    board.power_cut(HOUR, -3 * DAY)
-    for n in range(12):
-        board.read(100 - n)
-        board.tick()
-        board.service.writer.submit(lambda conn: ledger.seal(conn, board.clock())).result(10)
+    board.lose_the_time(12, sealed=True)
     read: list[int] = []
     was = ledger._read
 

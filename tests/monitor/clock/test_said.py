@@ -17,7 +17,8 @@ from monitor.desk import Hand
 from monitor.errors import InputError, RefusedError
 from rules.quantity import format_instant, local, parse_instant
 from rules.reading import HOUR, MINUTE
-from tests.monitor.clock.board import DAY, ODILE, TAM, Board
+from tests.ferncliff import ODILE
+from tests.monitor.clock.board import DAY, TAM, Board
 
 
 def said(board: Board, text: str, hand: Hand = TAM) -> dict[str, Any]:

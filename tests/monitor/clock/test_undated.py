@@ -11,7 +11,8 @@ from monitor.clock_board import blind_span
 from monitor.clock_desk import ClockDesk
 from rules.quantity import fahrenheit, format_instant
 from rules.reading import HOUR, MINUTE, SECOND, Reading
-from tests.monitor.clock.board import DAY, ODILE, PLAN, TAM, Board
+from tests.ferncliff import ODILE
+from tests.monitor.clock.board import DAY, NEVER, PLAN, TAM, UP, WARM, Board
 
 
 @pytest.mark.parametrize("known_at_once", [True, False])
@@ -49,8 +50,7 @@ def test_boot_that_ended_without_the_time_is_put_before_the_first_instant_that_i
 
 def test_boot_without_the_time_and_no_room_for_gaps_is_not_bridged(board: Board) -> None:
     """Three power cuts of twelve minutes: what might lie nearer to what was known than any gap is not judged; no hold is met over them."""
-    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
-    board.service.desk.place(ODILE, "J-1", "core-1")
+    board.open_lot()
     for _ in range(8):
         board.read(50)
     board.tick()
@@ -91,9 +91,7 @@ def test_lot_that_began_something_in_a_boot_without_the_time_asks_a_person(at_mo
     assert set(records) == {"J-1", "J-2"}, "the time forgiven to J-1 is forgiven anew in each excursion; J-3 began and ended in it"
     assert "10 h" in records["J-2"] or "9 h" in records["J-2"], records
     assert "clock/undated/J-2" in board.ringing()
-    board.service.desk.end(ODILE, "J-1")
-    board.move(SECOND)
-    board.tick()
+    board.end_lot()
     lot = next(one for one in board.lots() if one["lot"] == "J-1")
     assert {one["limit"]: one["verdict"] for one in lot["limits"]} == {"warm": "unproven", "door": "unproven"}
 
@@ -166,8 +164,7 @@ def test_lot_that_ended_after_a_boot_whose_clock_was_years_ahead_asks_a_person_t
 
 def test_what_was_measured_and_finds_no_place_asks_a_person(board: Board) -> None:
     """Between two short power cuts the core was warm: left out, nothing says so any more, and the hold goes on over it."""
-    board.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
-    board.service.desk.place(ODILE, "J-1", "core-1")
+    board.open_lot()
     for _ in range(15):
         board.read(50)
     board.power_cut(2 * MINUTE, -3 * DAY)
@@ -267,31 +264,7 @@ def test_very_first_start_of_a_board_without_the_time(tmp_path: Path) -> None:
 
 
 #: No ceiling that forgives: such a lot asks a person.
-_THROUGH = (
-    PLAN
-    + """
-[[product.step.limit]]
-name = "warm"
-kind = "exposure"
-place = "core"
-tiers = [{ above = "50 °F", within = "3 h" }]
-source = "invented for this test"
-[[product.step.limit]]
-name = "never"
-kind = "ceiling"
-place = "core"
-max = "100 °F"
-source = "invented for this test"
-[[product.step.limit]]
-name = "up"
-kind = "come-up"
-place = "core"
-low = "50 °F"
-high = "130 °F"
-within = "6 h"
-source = "invented for this test"
-"""
-)
+_THROUGH = PLAN + WARM + NEVER + UP
 
 
 def _no_better(folders: pytest.TempPathFactory, away: tuple[int, int], degrees: list[list[float]]) -> None:
@@ -299,8 +272,7 @@ def _no_better(folders: pytest.TempPathFactory, away: tuple[int, int], degrees: 
     lots = []
     for kept in (False, True):
         board = Board(folders.mktemp("undated"), _THROUGH)
-        board.service.desk.start_lot(ODILE, "juniper-links", lot="J-1")
-        board.service.desk.place(ODILE, "J-1", "core-1")
+        board.open_lot()
         for read, gone in zip(degrees, (*away, 0), strict=True):
             for one in read:
                 board.read(one)

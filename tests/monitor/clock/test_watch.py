@@ -15,7 +15,8 @@ from monitor.config import AlarmsConfig, Config, Server, StoreConfig
 from monitor.errors import RefusedError
 from monitor.service import Service
 from rules.reading import HOUR, MINUTE, SECOND
-from tests.monitor.clock.board import DAY, PLAN, START
+from tests.ferncliff import START
+from tests.monitor.clock.board import DAY, PLAN
 
 
 @pytest.fixture

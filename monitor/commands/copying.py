@@ -161,12 +161,16 @@ def _restore_into(target: Store, source: Path, body: dict[str, Any], now: int) -
 @contextmanager
 def _taken_out(config: Config, source: Path) -> Iterator[Path]:
     """A copy of a backup to be written to: beside it, else in the data folder; a system's own temporary folder may be memory."""
+    from monitor.export.day import alive
+
     beside = source.resolve().parent
     home = beside if os.access(beside, os.W_OK) else config.data if config.data.is_dir() else None
     if home is not None:
-        for old in home.glob(f"{_TRYING}*"):  # of a power cut
-            shutil.rmtree(old, ignore_errors=True)
-    with TemporaryDirectory(prefix=_TRYING, dir=home) as folder:
+        for old in home.glob(f"{_TRYING}*"):
+            owner = old.name.removeprefix(_TRYING).split("-")[0]
+            if not owner.isdigit() or not alive(int(owner)):  # of a power cut
+                shutil.rmtree(old, ignore_errors=True)
+    with TemporaryDirectory(prefix=f"{_TRYING}{os.getpid()}-", dir=home) as folder:
         yield Path(shutil.copyfile(source, Path(folder) / "rehearsal.sqlite"))
 
 

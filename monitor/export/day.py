@@ -231,7 +231,7 @@ def _aside(home: Path, day: str) -> Iterator[Path]:
     """A folder beside the exports that nobody takes for one; what a crash left of earlier ones is cleared away."""
     for old in home.glob(f".{day}.*.part"):
         owner = old.name.split(".")[-3]
-        if not owner.isdigit() or not _alive(int(owner)):
+        if not owner.isdigit() or not alive(int(owner)):
             shutil.rmtree(old, ignore_errors=True)
     folder = Path(mkdtemp(prefix=f".{day}.{os.getpid()}.", suffix=".part", dir=home))
     folder.chmod(0o755)
@@ -241,7 +241,8 @@ def _aside(home: Path, day: str) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _alive(pid: int) -> bool:
+def alive(pid: int) -> bool:
+    """Whether there is such a process."""
     try:
         os.kill(pid, 0)
     except ProcessLookupError:

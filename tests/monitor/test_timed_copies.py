@@ -1,8 +1,10 @@
 """Copies that are made and tried out by themselves: in the folder that is named, few enough, and a copy that fails rings."""
 
 import itertools
+import os
 import shutil
 import sqlite3
+import subprocess
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -246,3 +248,14 @@ def test_trial_that_fails_after_none_was_made_for_long_rings_as_the_worse_one(si
     with site.service.store.read() as conn:
         told = [row.what for row in conn.execute(select(alarm_event.c.what).order_by(alarm_event.c.id))]
     assert told.count("raised") == 2, told  # once for each of the two, though it was looked at three times
+
+
+def test_trial_that_goes_on_beside_another_is_let_alone(site: Site) -> None:
+    """A person may try a copy out while the timer does; what a trial left that a power cut ended is cleared away."""
+    ended = subprocess.Popen(["true"])
+    ended.wait()
+    for pid in (ended.pid, os.getpid()):
+        (site.folder / "disk" / f".larderer-rehearsal-{pid}-x").mkdir()
+    timed_copies.copy_now(site.config)
+    assert timed_copies.try_newest(site.config)[0] == 0
+    assert [name for name in copies(site) if "rehearsal" in name] == [f".larderer-rehearsal-{os.getpid()}-x"]

@@ -58,6 +58,7 @@ from monitor.rounds import Rounds
 from monitor.sources import Sources, make_drivers
 from monitor.store.database import Store
 from monitor.store.writer import Writer
+from monitor.until_stored import UntilStored
 from monitor.watchdog import notifier
 from monitor.web import Web
 from probes.driver import Driver, own_sources, sends_again
@@ -113,6 +114,7 @@ class Service:
         self.rounds = Rounds(config, self.plan.site, self.alarms, self._record, clock_is_kept if clock is None else None)
         self.writer.add_rollback_listener(self.rounds.forget)
         answers = Answers(self.writer.submit, self.alarms, secret, config.alarms.link_valid, self.clock)
+        self._standing = UntilStored(self.writer.submit, self._record_standing, lambda _older, newer: newer)
         self.outside = Outside(config, self.plan.site.id, answers, self._about, self.clock, self._stand)
         self._clock_watch = ClockWatch(wall_clock, steady_clock, kernel_slew) if clock is None else clock_watch
         self.writer.add_urgent_listener(self._after_change)
@@ -287,18 +289,16 @@ class Service:
 
     def _stand(self, cause: Cause, stands: bool) -> None:
         """A trouble outside the judging stands, or is over; from any thread."""
-        if self._stop.is_set():
-            return
-        now = self.clock()
+        if not self._stop.is_set():
+            self._standing.add(cause.key, (cause, stands, self.clock()))
 
-        def job(conn: Connection) -> None:
-            if stands:
-                self.alarms.raise_(conn, cause, now)
-                self.writer.urgent()
-            else:
-                self.alarms.clear(conn, cause.key, now)
-
-        self.writer.submit(job, waiting=False)
+    def _record_standing(self, conn: Connection, _key: str, told: tuple[Cause, bool, Instant]) -> None:
+        cause, stands, at = told
+        if stands:
+            self.alarms.raise_(conn, cause, at)
+            self.writer.urgent()
+        else:
+            self.alarms.clear(conn, cause.key, at)
 
     # --- transaction hooks ---------------------------------------------------------------------------------------
 
@@ -346,6 +346,7 @@ class Service:
                 self.outside.alive()
                 self.rounds.took(time.monotonic() - begun)
                 self.intake_trouble.write()
+                self._standing.write()
                 self.courier.wake()
                 if self._exports:
                     self.exporter.look(now)

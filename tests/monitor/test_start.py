@@ -16,7 +16,7 @@ from sqlalchemy import text
 from monitor import ledger, ledger_check, web
 from monitor.alarms.listing import open_alarms
 from monitor.config import load_config
-from monitor.errors import StoreDamaged
+from monitor.errors import StoreDamaged, StoreFailed
 from monitor.service import Service
 from monitor.store import readings
 from monitor.store.database import Store
@@ -30,7 +30,7 @@ JUDGING = """
 import sys
 from pathlib import Path
 from monitor.config import load_config
-from monitor.errors import StoreDamaged
+from monitor.errors import StoreDamaged, StoreFailed
 from monitor.service import Service
 service = Service(load_config(Path("larderer.toml")), drivers=[], exports=False)
 service.bind()
@@ -51,11 +51,11 @@ class House:
         (folder / "larderer.toml").write_text('plan = "plan.toml"\n[server]\nport = 0\n[alarms]\nall_well = ""\n', encoding="utf-8")
         self.served: threading.Thread | None = None
 
-    def up(self, settled: Callable[[], None] = lambda: None) -> Service:
+    def up(self, settled: Callable[[], None] = lambda: None, tick_s: float = 3600.0) -> Service:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ResourceWarning)  # sdnotify drops its socket unclosed where no service manager listens
             self.service = Service(
-                load_config(self.folder / "larderer.toml"), clock=lambda: self.now, drivers=(), tick_s=3600.0, exports=False
+                load_config(self.folder / "larderer.toml"), clock=lambda: self.now, drivers=(), tick_s=tick_s, exports=False
             )
         self.service.bind()  # as the command does
         self.service.start()
@@ -190,6 +190,31 @@ def test_server_that_dies_after_it_answered_is_started_again_and_nothing_else_is
     until(lambda: "page" not in house.ringing(), "the end of the page's alarm")
     assert httpx.get(service.url() + "api/v1/health").status_code == 200
     assert settled == [1]
+
+
+def test_page_that_comes_up_while_nothing_can_be_written_stops_ringing_once_it_can(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Or its alarm would stand until the next start, with the page before one's eyes."""
+    from monitor.api import app
+
+    whole = app.create_app
+
+    def broken(*_: object, **__: object) -> None:
+        raise RuntimeError("no")
+
+    break_page(monkeypatch, broken)
+    service = house.up(tick_s=0.1)
+    until(lambda: "page" in house.ringing(), "the page's alarm")
+    path = house.folder / "data" / "larderer.sqlite"
+    path.rename(path.with_name("away"))
+    until(lambda: service.writer.trouble, "the trouble of the store")
+    heard, trouble = [], service.web._trouble
+    monkeypatch.setattr(service.web, "_trouble", lambda text: (trouble(text), heard.append(text)))
+    monkeypatch.setattr("monitor.api.app.create_app", whole)
+    until(lambda: "" in heard, "the page")
+    with pytest.raises(StoreFailed):  # and so does what was asked before
+        service.writer.submit(lambda conn: None).result(10)
+    path.with_name("away").rename(path)
+    until(lambda: "page" not in house.ringing(), "the end of the page's alarm")
 
 
 def test_end_is_heard_while_the_page_cannot_be_made(house: House, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -29,6 +29,8 @@ from rules.reading import MINUTE, SECOND, Fault, Instant, Reading, Span
 
 BOOT: Final = "clock.boot"
 _UNDATED: Final = "clock.undated"
+#: Under which the store keeps when the service was last seen running.
+ALIVE: Final = "alive_at"
 _BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
 _RTCS: Final = Path("/sys/class/rtc")
 #: Provisional time and the system's drift apart by this much before stamps follow.
@@ -257,7 +259,7 @@ def newest_instant(conn: Connection) -> Instant:
     """The newest instant that the store knows of, by its own clock or of a reading that was not ahead of it; 0 where it is empty."""
     read = conn.execute(select(func.max(newest.c.at), func.max(newest.c.fault_at))).one()
     written = conn.execute(select(ledger_table.c.entered_at).order_by(ledger_table.c.seq.desc()).limit(1)).scalar()
-    return max(read[0] or 0, read[1] or 0, written or 0, plans.get_setting(conn, "alive_at") or 0)
+    return max(read[0] or 0, read[1] or 0, written or 0, plans.get_setting(conn, ALIVE) or 0)
 
 
 def unbridged(conn: Connection, plan: Plan) -> Span:

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, replace
 from sqlalchemy import Connection, delete, or_
 
 from monitor import late, ledger
-from monitor.clock_board import Boot
+from monitor.clock_board import ALIVE, Boot
 from monitor.store import blocks, events, evidence, plans, readings
 from monitor.store.readings import Arrival, Stored
 from monitor.store.schema import newest
@@ -88,6 +88,7 @@ def begin(conn: Connection, boot: Boot, shift: Span, now: Instant, key: ledger.S
         min(boot.since, boot.since + shift), boot.since, now, seal=seal_before(conn, boot.first_seq),
     )  # fmt: skip
     again = owe(conn, again)
+    plans.set_setting(conn, ALIVE, now + shift)  # the next start takes it for an instant that is known
     body = {
         "what": "trusted", "boot": boot.id, "provisional_from": format_instant(boot.since), "provisional_to": format_instant(now),
         "from": format_instant(now), "to": format_instant(now + shift), "by_s": shift / SECOND,

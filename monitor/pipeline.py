@@ -17,7 +17,7 @@ from monitor import late, ledger
 from monitor.alarms import causes
 from monitor.alarms.alarms import Alarms
 from monitor.check_watch import CheckWatch
-from monitor.clock_board import BoardClock
+from monitor.clock_board import ALIVE, BoardClock
 from monitor.deviations import Deviations
 from monitor.errors import RefusedError, StoreDamaged, StoreUnavailable
 from monitor.judging import CORRECTION, FINDING, Correction, Judged, Judging
@@ -44,7 +44,6 @@ ALIVE_EVERY: Span = MINUTE
 BLIND_FROM: Span = 2 * MINUTE
 #: Judging that a mistake of the program has stopped is tried again after this.
 AGAIN_AFTER: Span = MINUTE
-ALIVE = "alive_at"
 
 
 class Pipeline:
@@ -129,7 +128,8 @@ class Pipeline:
         if too_late:
             late.add_too_late(conn, too_late)
             self.alarms.raise_(conn, causes.readings_too_late(now, sum(one.count for one in late.too_late(conn))), now)
-            if self._listed_at is None or now - self._listed_at >= SEAL_EVERY:  # a backlog comes in many batches, and is noted in few lines
+            # A backlog comes in many batches, and is noted in few lines.
+            if self._listed_at is None or not 0 <= now - self._listed_at < SEAL_EVERY:
                 self._listed_at = now
                 self._note(conn, "too-late", {"probes": late.listed(conn), "why": _TOO_LATE}, now)
         recalled = Recalled.read(conn)
@@ -233,7 +233,7 @@ class Pipeline:
 
     def _caught_up(self, conn: Connection, now: Instant) -> Judged:
         """Judge what is stored before a person's entry: an entry that cannot be judged could not be refused either."""
-        if self._stopped_at is not None and now - self._stopped_at < AGAIN_AFTER:
+        if self._stopped_at is not None and 0 <= now - self._stopped_at < AGAIN_AFTER:
             raise RefusedError(_STOPPED)
         try:
             caught_up = self.judging.ready(conn, now)
@@ -254,10 +254,10 @@ class Pipeline:
                     self._attempt(conn, now, lambda: self._probes.look(conn, self.plan, self.judging.engine, now))
                     self._checks.look(conn, self.plan, now)
                 due = self.alarms.due(conn, now)
-                if self._sealed_at is None or now - self._sealed_at >= SEAL_EVERY or blocks.read(conn).frontier.count >= SEAL_ROWS:
+                if self._sealed_at is None or not 0 <= now - self._sealed_at < SEAL_EVERY or blocks.read(conn).frontier.count >= SEAL_ROWS:
                     ledger.seal(conn, now, entered_at=now, key=self._key)
                     self._sealed_at = now
-                if self._alive_at is None or now - self._alive_at >= ALIVE_EVERY:
+                if self._alive_at is None or not 0 <= now - self._alive_at < ALIVE_EVERY:
                     self._alive(conn, now)
                 return due
             except BaseException:
@@ -281,7 +281,7 @@ class Pipeline:
 
     def _ready(self, conn: Connection, now: Instant) -> bool:
         """Judge what is stored and was not judged; False while judging has stopped."""
-        if self._stopped_at is not None and now - self._stopped_at < AGAIN_AFTER:
+        if self._stopped_at is not None and 0 <= now - self._stopped_at < AGAIN_AFTER:
             return False
         if self.judging.stale and not self._attempt(conn, now, lambda: self._tell(conn, self.judging.ready(conn, now), now)):
             return False

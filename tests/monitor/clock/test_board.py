@@ -10,7 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.clock_board import blind_span
+from monitor import ledger
+from monitor.clock_board import blind_span, newest_instant
 from monitor.export.day import export_day
 from monitor.judge import judge_files
 from monitor.store import plans, readings
@@ -163,6 +164,62 @@ def test_plan_of_a_very_first_start_that_was_ahead_is_in_force(tmp_path: Path) -
     with board.service.store.read() as conn:
         assert plans.in_force(conn, board.true) is not None
     board.service.close()
+
+
+def test_board_that_was_years_ahead_goes_on_by_the_right_time(board: Board) -> None:
+    """Seals come every ten minutes, and the next start, again without the time, begins where the right time left off."""
+    board.read(100)
+    board.power_cut(HOUR, 400 * DAY)
+    board.read(100)
+    board.get_time()
+    first = board.true
+    for n in range(40):
+        board.read(90 - n)
+        board.tick()
+    with board.service.store.read() as conn:
+        sealed = [e.entered_at for e in ledger.entries(conn, kind=ledger.SEAL) if first < e.entered_at <= board.true]
+    assert len(sealed) >= 3
+    board.power_cut(HOUR, -3 * DAY)
+    assert board.clock.provisional
+    assert board.clock() < board.true
+    board.get_time()
+    for _ in range(4):
+        board.tick()
+    assert not board.clock.unsettled
+    assert board.clock() == board.true
+
+
+def test_nothing_of_a_clock_years_ahead_is_taken_for_known_once_it_is_put_right(board: Board) -> None:
+    """A power cut in that very moment must not have the next start count from there."""
+    board.read(100)
+    board.power_cut(HOUR, 400 * DAY)
+    board.read(100)
+    board.tick()
+    board.wrong, board.kept = 0, True
+    assert board.service.writer.submit(board.service.keeper.look).result()
+    with board.service.store.read() as conn:
+        assert newest_instant(conn) <= board.true
+
+
+def test_judging_that_stopped_years_ahead_is_tried_again_by_the_right_time(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What it was last tried at is still to come then."""
+    board.read(100)
+    board.power_cut(HOUR, 400 * DAY)
+
+    def stopped(*_: object) -> None:
+        raise ZeroDivisionError
+
+    with monkeypatch.context() as patch:
+        patch.setattr(board.service.judging, "feed", stopped)
+        board.read(100)
+        board.tick()
+    assert "judging" in board.ringing()
+    board.get_time()
+    for _ in range(6):
+        board.read(90)
+        board.tick()
+    assert not [key for key in board.ringing() if key.startswith("judging")]
+    assert not board.clock.unsettled
 
 
 def test_clock_that_is_set_back_to_the_right_time_is_followed(board: Board) -> None:

@@ -71,7 +71,8 @@ def shown(day: str) -> Iterator[Told]:
 
         def at(what: str, count: int) -> None:
             rows = f", {count:,} rows" if count else ""
-            bar.update(task, description=f"Exporting {day}: {what}{rows}", completed=STAGES.index(what) + 1)
+            # drawn at once: a step shorter than the bar's own beat would never be seen
+            bar.update(task, description=f"Exporting {day}: {what}{rows}", completed=STAGES.index(what) + 1, refresh=True)
 
         yield at
 

@@ -93,10 +93,13 @@ def test_serial_line_unplugged_twenty_times_leaves_gaps_and_nothing_else(
     items = site.items()
     assert sorted((item.probe, item.at, item.celsius) for item in items if isinstance(item, Reading)) == sorted(sent)
     assert not [item for item in items if isinstance(item, Fault)]
-    until(lambda: len(entries(site, "source")) >= 2 * TIMES, "the last outage on record")
-    told = [body["connected"] for body in entries(site, "source") if body["source"] == "house line"]
-    assert told.count(True) == TIMES
-    assert told.count(False) >= TIMES
+
+    def told() -> list[bool]:
+        return [body["connected"] for body in entries(site, "source") if body["source"] == "house line"]
+
+    until(lambda: told().count(True) == TIMES and not told()[-1], "the last outage on record")
+    assert told().count(True) == TIMES
+    assert told().count(False) >= TIMES
     site.sound()
 
 

@@ -3,7 +3,6 @@
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
-from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
@@ -15,6 +14,7 @@ from monitor.clock_board import remembered
 from monitor.errors import RefusedError
 from rules.reading import HOUR, MINUTE, Instant, Reading
 from tests.monitor.clock.board import DAY, Board
+from tests.waiting import until
 
 
 def test_kill_between_trust_and_restamping_loses_nothing(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -59,11 +59,12 @@ def test_job_that_is_undone_and_run_again_puts_time_right_once(anywhere: Board, 
     looked = threading.Event()
     writer = board.service.writer
     monkeypatch.setattr(board.service.pipeline, "_urgent", lambda: None)  # what is urgent would end the commit before the other job
-    writer.submit(held, waiting=False)
+    holding = writer.submit(held, waiting=False)
     board.service._look_after(board.clock())
     failed = writer.submit(mistaken)
     looked.set()
     assert isinstance(failed.exception(10), ZeroDivisionError)
+    holding.result(10)
     for _ in range(3):
         board.tick()
     assert len(board.entries("trusted")) == 1
@@ -78,7 +79,7 @@ def test_another_upkeep_job_that_is_refused_shifts_no_reading_twice(anywhere: Bo
     board.hot_lot()
     board.lose_the_time(5)
     board.set_clock()
-    writer, caretaker, intake = board.service.writer, board.service.caretaker, board.service.intake
+    writer, caretaker = board.service.writer, board.service.caretaker
     monkeypatch.setattr(board.service.pipeline, "_urgent", lambda: None)  # one commit for all that follows
     submit, look = writer.submit, caretaker.look
     refused: list[Instant] = []
@@ -91,12 +92,10 @@ def test_another_upkeep_job_that_is_refused_shifts_no_reading_twice(anywhere: Bo
 
     def slow_to_hear(job: Callable[[Connection], Any], **how: Any) -> Future[Any]:
         future = submit(job, **how)
-        if not intake.queued and not refused:
-            with suppress(TimeoutError, RefusedError):
-                future.result(0.5)
-            if refused:
-                board.read(95)
-                board.taken[-1].result(10)
+        if job.__name__ == "upkeep" and not refused:
+            until(lambda: refused, "the refusal")
+            board.read(95)
+            board.taken[-1].result(10)
         return future
 
     monkeypatch.setattr(caretaker, "look", refuse_once)
@@ -175,7 +174,7 @@ def test_reading_that_waited_for_room_while_time_was_put_right_goes_with_it(boar
         held.set()
         assert go.wait(10)
 
-    writer.submit(hold, waiting=False)
+    holding = writer.submit(hold, waiting=False)
     assert held.wait(10)
     board.move(MINUTE)
     first = board.true
@@ -195,6 +194,7 @@ def test_reading_that_waited_for_room_while_time_was_put_right_goes_with_it(boar
     go.set()
     driver.join(20)
     waited[0].result(10)
+    holding.result(10)
     for _ in range(3):
         board.tick()
     assert [r.at for r in board.judged()[-2:]] == [first, second]

@@ -38,6 +38,7 @@ from monitor.store import events
 from probes.driver import Sink
 from rules.quantity import parse_instant
 from rules.reading import MINUTE, Instant, LotEvent, Span
+from tests.bench.figures import written_bytes
 from tests.bench.served import resident_mb
 from tests.soak.reads import Reads
 from tests.soak.site import ODILE, REPORT, SECRET, TAM, write_site
@@ -223,7 +224,7 @@ class Life:
             "messages": self.messages,
             "counts": dict(service.intake.counts),
             "commits": service.writer.commits,
-            "written": _written() + ended.ru_oublock * 512,  # in blocks of 512 bytes, of the same count (getrusage(2), proc(5))
+            "written": written_bytes()[1] + ended.ru_oublock * 512,  # in blocks of 512 bytes, of the same count (getrusage(2), proc(5))
             "cpu_s": spent.user + spent.system + ended.ru_utime + ended.ru_stime,
         }
 
@@ -253,12 +254,6 @@ def _resident_mb(pid: int) -> float:
         return resident_mb(pid)
     except FileNotFoundError:
         return 0.0
-
-
-def _written() -> int:
-    """What this process has handed to the device since it started, in bytes (proc(5), write_bytes)."""
-    io = dict(line.split(": ") for line in Path("/proc/self/io").read_text(encoding="ascii").splitlines())
-    return int(io["write_bytes"])
 
 
 def say(told: dict[str, Any]) -> None:

@@ -92,7 +92,7 @@ def test_serial_line_unplugged_twenty_times_leaves_gaps_and_nothing_else(
         if n == 3:  # by now everything that is made once has been made
             base = descriptors(), threading.active_count()
         if n >= 3:  # another thread may be reading the store just now; what leaks stays
-            until(lambda n=n: descriptors() <= base[0] and threading.active_count() <= base[1], f"nothing left open, {n}")
+            until(lambda base=base: descriptors() <= base[0] and threading.active_count() <= base[1], f"nothing left open, {n}")
         line.unplug()
         until(lambda: service.sources.get("house line") is False, f"unplugged {n}")
     items = site.items()

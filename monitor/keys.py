@@ -22,19 +22,35 @@ class SiteKey:
     """Signs with the site's secret key; `public` is the 32-byte public key as hexadecimal."""
 
     def __init__(self, secret: bytes) -> None:
-        from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+        from nacl.signing import SigningKey
 
-        self._key = Ed25519PrivateKey.from_private_bytes(secret)
-        self.public = self._key.public_key().public_bytes_raw().hex()
+        self._key = SigningKey(secret)
+        self.public = bytes(self._key.verify_key).hex()
 
     def sign(self, message: bytes) -> str:
         """The 64-byte Ed25519 signature as hexadecimal (RFC 8032 section 5.1.6)."""
-        return self._key.sign(message).hex()
+        return self._key.sign(message).signature.hex()
 
     @property
     def fingerprint(self) -> str:
         """A short name of the public key for people to compare, on paper or by telephone."""
         return fingerprint(self.public)
+
+
+def verifies(public: str, message: bytes, signature: str) -> bool:
+    """Whether the signature over the message is that of the public key's holder (RFC 8032 section 5.1.7).
+
+    ValueError where the key or the signature is not hexadecimal, or not as long as one.
+    """
+    from nacl.exceptions import BadSignatureError
+    from nacl.signing import VerifyKey
+
+    key, said = VerifyKey(bytes.fromhex(public)), bytes.fromhex(signature)
+    try:
+        key.verify(message, said)
+    except BadSignatureError:
+        return False
+    return True
 
 
 def fingerprint(public: str) -> str:

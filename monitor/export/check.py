@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Select, select
 from monitor import chain, ledger, proof
 from monitor.errors import InputError
 from monitor.export import verify
+from monitor.keys import verifies
 from monitor.store.database import Store
 from monitor.store.looking import looking, quick_check
 from monitor.store.schema import ledger as ledger_table
@@ -77,9 +78,6 @@ def check_records(conn: Connection, where: str, head: str | None = None, key: Pa
 
 def _check_signatures(conn: Connection, public: str | None, outcome: verify.Outcome) -> None:
     """Every seal's signature over its block and the whole history before it; with a key known from elsewhere that it is this key's."""
-    from cryptography.exceptions import InvalidSignature
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
-
     signed = unsigned = after = 0
     keys: set[str] = set()
     before = {row.seq + 1: row.hash for row in conn.execute(_before_seals())}
@@ -93,8 +91,10 @@ def _check_signatures(conn: Connection, public: str | None, outcome: verify.Outc
         keys.add(stated)
         try:
             message = chain.seal_bytes(before.get(entry.seq, chain.GENESIS), entry.body)
-            Ed25519PublicKey.from_public_bytes(bytes.fromhex(public or stated)).verify(bytes.fromhex(signature), message)
-        except (InvalidSignature, ValueError):
+            sound = verifies(public or stated, message, signature)
+        except ValueError:
+            sound = False
+        if not sound:
             outcome.wrong.append(f"seal {entry.seq}: its signature is not that of {'the key you gave' if public else 'the key it names'}.")
             return
     if after:

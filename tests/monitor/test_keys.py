@@ -9,7 +9,7 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 from monitor.errors import KeyFileError
-from monitor.keys import SiteKey, site_key
+from monitor.keys import SiteKey, site_key, verifies
 
 
 def test_second_call_reads_the_same_key(tmp_path: Path) -> None:
@@ -41,6 +41,20 @@ def test_rfc_8032_secret_gives_its_published_public_key_and_signature() -> None:
     key = SiteKey(bytes.fromhex("4ccd089b28ff96da9db6c346ec114e0f5b8a319f35aba624da8cf6ed4fb8a6fb"))
     assert key.public == "3d4017c3e843895a92b70aa74d1b7ebc9c982ccf2ec4968cc0cd55f12af4660c"
     assert key.sign(bytes.fromhex("72")).startswith("92a009a9f0d4cab8720e820b5f642540a2b27b5416503f8fb3762223ebdb69da")
+
+
+def test_signature_of_another_message_or_key_does_not_verify(tmp_path: Path) -> None:
+    """One bit in the message, the signature or the key is enough; what is not as long as a key or a signature is told as that."""
+    key = site_key(tmp_path)
+    signature = key.sign(b"day")
+    other = f"{int(signature[0], 16) ^ 1:x}{signature[1:]}"
+    assert verifies(key.public, b"day", signature)
+    assert not verifies(key.public, b"dax", signature)
+    assert not verifies(key.public, b"day", other)
+    assert not verifies(site_key(tmp_path / "other").public, b"day", signature)
+    for public, text in ((key.public[2:], signature), (key.public, signature[2:]), (key.public, "none")):
+        with pytest.raises(ValueError, match=r"exactly|hexadecimal"):
+            verifies(public, b"day", text)
 
 
 def test_key_that_others_may_read_is_refused(tmp_path: Path) -> None:

@@ -348,6 +348,7 @@ class Service:
                 self.intake_trouble.write()
                 self._standing.write()
                 self.courier.wake()
+                self.ringer.rest(now)
                 if self._exports:
                     self.exporter.look(now)
                 told = ""

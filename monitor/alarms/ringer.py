@@ -1,7 +1,7 @@
 """Rings Apprise addresses from a process of its own, and asks the same process whether an address can be read.
 
-Apprise and what it loads take about 25 MB and some of its services have no time limit of their own. In a
-child process they cost the service nothing, and a delivery that hangs is ended by ending the child.
+Apprise and what it loads take more than half of what the whole service does, and some of its services have no time limit of
+their own. In a child process they cost nothing while nothing rings, and a delivery that hangs is ended by ending the child.
 
 The child (this file, run by path) reads one JSON object a line, `{"id", "url", "title", "body"}`, and answers
 `{"id", "outcome", "text"}` in any order. Addresses travel on its standard input only: arguments can be read by
@@ -20,12 +20,17 @@ import threading
 from collections.abc import Sequence
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
-from typing import Any
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:  # the child, run by path, has none of the service's own modules beside it
+    from rules.reading import Instant, Span
 
 #: Answers that another try cannot change (RFC 9110 section 15.5), but for the four that ask to come back later.
 _PASSING = (408, 421, 425, 429)
 _CODE = re.compile(r"error[=: ]+(\d{3})")
 _START_TIMEOUT_S = 60.0
+#: A child that had nothing to ring for half an hour is ended: longer than an alarm that stands waits before it rings again.
+QUIET: Final[Span] = 30 * 60 * 1_000_000
 
 
 def check_addresses(urls: Sequence[str]) -> list[str]:
@@ -42,13 +47,15 @@ def check_addresses(urls: Sequence[str]) -> list[str]:
 
 
 class Ringer:
-    """The parent's side: one child, started at the first delivery and again after it had to be ended."""
+    """The parent's side: one child, started at the first delivery and again after it was ended."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._child: subprocess.Popen[str] | None = None
         self._waiting: dict[int, Future[dict[str, Any]]] = {}
         self._number = 0
+        #: The last question that `rest` knew of, and when it saw it.
+        self._rested: tuple[int, Instant] = (0, 0)
 
     def ring(self, url: str, title: str, body: str, timeout_s: float) -> tuple[str, str]:
         """Deliver one message; (outcome, text) with outcome delivered, retry or refused. Never longer than the timeout."""
@@ -82,16 +89,24 @@ class Ringer:
             with self._lock:
                 self._waiting.pop(number, None)
 
+    def rest(self, now: Instant) -> None:
+        """End a child that has had nothing to do for `QUIET`. Called each second or minute; `now` may be set back or forth."""
+        with self._lock:
+            number, since = self._rested
+            if self._waiting or number != self._number or now < since:
+                self._rested = self._number, now
+                return
+            if self._child is None or now - since < QUIET:
+                return
+            child, self._child = self._child, None
+        _end(child)
+
     def close(self) -> None:
         """End the child; a later delivery starts another."""
         with self._lock:
             child, self._child = self._child, None
         if child is not None:
-            child.kill()
-            child.wait()
-            with contextlib.suppress(OSError):
-                if child.stdin is not None:
-                    child.stdin.close()
+            _end(child)
 
     def _start(self) -> subprocess.Popen[str]:
         self._child = subprocess.Popen(
@@ -122,6 +137,14 @@ class Ringer:
         for future in left:
             if not future.done():
                 future.set_exception(EOFError("the ringing process ended"))
+
+
+def _end(child: subprocess.Popen[str]) -> None:
+    child.kill()
+    child.wait()
+    with contextlib.suppress(OSError):
+        if child.stdin is not None:
+            child.stdin.close()
 
 
 class _Heard(logging.Handler):

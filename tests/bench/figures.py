@@ -50,6 +50,11 @@ def cpu_s(pid: int | str = "self") -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def children(pid: int | str = "self") -> set[int]:
+    """The processes that one has started, by any of its threads, and that live (proc(5), children)."""
+    return {int(one) for task in Path(f"/proc/{pid}/task").iterdir() for one in (task / "children").read_text(encoding="ascii").split()}
+
+
 def written_bytes(pid: int | str = "self") -> tuple[int, int]:
     """What a process has written: bytes handed to the system, and bytes that go to the device, in whole pages (proc(5), io)."""
     told = dict(line.split(": ") for line in Path(f"/proc/{pid}/io").read_text(encoding="ascii").splitlines())

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor import late
+from monitor.alarms import ringer
 from monitor.alarms.listing import open_alarms
 from monitor.config import load_config
 from monitor.errors import ExportError, RefusedError, StoreClosed
@@ -17,7 +18,9 @@ from monitor.late import Late
 from monitor.service import Service
 from rules.quantity import parse_instant
 from rules.reading import HOUR, MINUTE, Reading
+from tests.bench.figures import children
 from tests.ferncliff import COOLER, SITE
+from tests.waiting import until
 
 NOON = parse_instant("2026-03-02T12:00:00-06:00")
 DAY = 24 * HOUR
@@ -32,10 +35,10 @@ class House:
         (folder / "larderer.toml").write_text('plan = "plan.toml"\n[server]\nport = 0\n[alarms]\nall_well = ""\n', encoding="utf-8")
         self.open()
 
-    def open(self) -> None:
+    def open(self, tick_s: float = 3600.0) -> None:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ResourceWarning)  # sdnotify drops its socket unclosed where no service manager listens
-            self.service = Service(load_config(self.folder / "larderer.toml"), clock=lambda: self.now, drivers=(), tick_s=3600.0)
+            self.service = Service(load_config(self.folder / "larderer.toml"), clock=lambda: self.now, drivers=(), tick_s=tick_s)
 
     def start(self) -> None:
         self.service.start()
@@ -83,6 +86,21 @@ def test_no_part_of_an_answer_waits_for_another_to_be_acknowledged(house):
     listening = house.service.bind()
     with socket.create_connection(listening.getsockname()), listening.accept()[0] as answering:
         assert answering.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+
+
+def test_process_that_rings_is_ended_while_nothing_rings(house):
+    """It is as large as half the service: half an hour after its last call it is gone."""
+    house.service.close()
+    house.open(tick_s=0.02)
+    before = children()
+    house.service.ringer.ask({"op": "check", "url": "json://127.0.0.1/x"}, 60)
+    assert len(children() - before) == 1
+    house.start()
+    ticked = house.service.writer.commits
+    until(lambda: house.service.writer.commits > ticked + 3, "three ticks")
+    assert len(children() - before) == 1
+    house.now += ringer.QUIET
+    until(lambda: children() <= before, "its end")
 
 
 def test_end_asked_for_during_the_start_is_heard(house):

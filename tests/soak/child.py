@@ -38,7 +38,7 @@ from monitor.store import events
 from probes.driver import Sink
 from rules.quantity import parse_instant
 from rules.reading import MINUTE, Instant, LotEvent, Span
-from tests.bench.figures import written_bytes
+from tests.bench.figures import children, written_bytes
 from tests.bench.served import resident_mb
 from tests.soak.reads import Reads
 from tests.soak.site import ODILE, REPORT, SECRET, TAM, write_site
@@ -151,6 +151,7 @@ class Life:
         service.writer.urgent()
         ticked.result(_WAIT_S)
         service.courier.wake()
+        service.ringer.rest(now)
         service.exporter.look(now)
         export = service.exporter._thread
         if export is not None:  # the story waits, or the day would be half over before its export is made
@@ -210,7 +211,7 @@ class Life:
         """What the process holds now."""
         return {
             "mb": resident_mb(),
-            "bells_mb": sum(map(_resident_mb, _children())),
+            "bells_mb": sum(map(_resident_mb, children())),
             "descriptors": len(os.listdir("/proc/self/fd")),
             "threads": len(os.listdir("/proc/self/task")),
             "wal_kb": self.service.store.dialect.wal_bytes() / 1000,  # type: ignore[attr-defined]  # the store is a file
@@ -241,11 +242,6 @@ def _wait_while(so: Callable[[], bool], what: str) -> None:
         if time.monotonic() > until:
             raise TimeoutError(what)
         time.sleep(0.02)
-
-
-def _children() -> list[int]:
-    """The processes that this one has started and that live."""
-    return [int(pid) for task in Path("/proc/self/task").iterdir() for pid in (task / "children").read_text(encoding="ascii").split()]
 
 
 def _resident_mb(pid: int) -> float:

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -15,10 +16,12 @@ from pathlib import Path
 import pytest
 
 from monitor.alarms.bells import Answer, Call, Outcome, ProgramBell, make_bells, ring_test
-from monitor.alarms.ringer import Ringer, check_addresses
+from monitor.alarms.ringer import QUIET, Ringer, check_addresses
 from monitor.config import BellConfig, Config, Secret
 from rules.reading import SECOND
+from tests.bench.figures import children
 from tests.monitor.alarms.programs import script
+from tests.waiting import until
 
 CALL = Call("M1", "alarm", "critical", "CRITICAL A1", "CRITICAL A1: limit not met, J-0412")
 
@@ -31,6 +34,7 @@ class Hook(ThreadingHTTPServer):
     def __init__(self) -> None:
         self.got: list[dict[str, str]] = []
         self.status = 200
+        self.asked = 0
         self.hold = threading.Event()
         self.hold.set()
         hook = self
@@ -38,6 +42,7 @@ class Hook(ThreadingHTTPServer):
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
+                hook.asked += 1
                 hook.hold.wait(20)
                 hook.got.append(json.loads(body))
                 try:
@@ -103,6 +108,46 @@ def test_hung_service_is_ended_and_the_next_call_is_served(hook: Hook, ringer: R
     assert bell.ring(CALL).outcome is Outcome.RETRY
     hook.hold.set()
     assert bell.ring(CALL).outcome is Outcome.DELIVERED
+
+
+def test_process_that_rings_ends_after_half_an_hour_of_quiet_and_comes_back(hook: Hook, ringer: Ringer) -> None:
+    """A delivery begins the half hour anew; the next call finds another process and is delivered."""
+    bell = make_bells_of(ringer, BellConfig("phone", hook.url))["phone"]
+    before = children()
+    ringer.rest(0)
+    assert children() == before
+    bell.ring(CALL)
+    first = children()
+    assert len(first - before) == 1
+    ringer.rest(0)
+    ringer.rest(QUIET - 1)
+    bell.ring(CALL)
+    ringer.rest(QUIET)
+    ringer.rest(2 * QUIET - 1)
+    assert children() == first
+    ringer.rest(-QUIET)  # a clock that was set back begins it anew
+    ringer.rest(-1)
+    assert children() == first
+    ringer.rest(0)
+    assert children() == before
+    ringer.rest(SECOND)
+    assert bell.ring(CALL).outcome is Outcome.DELIVERED
+    assert len(children() - before - first) == 1
+    assert len(hook.got) == 3
+
+
+def test_process_is_not_ended_under_a_delivery_however_long_it_takes(hook: Hook, ringer: Ringer) -> None:
+    """A service that is slow to answer is waited for as long as the bell's own timeout says."""
+    bell = make_bells_of(ringer, BellConfig("phone", hook.url))["phone"]
+    bell.ring(CALL)
+    hook.hold.clear()
+    with ThreadPoolExecutor(1) as pool:
+        under_way = pool.submit(bell.ring, CALL)
+        until(lambda: hook.asked == 2, "the delivery under way")
+        ringer.rest(0)
+        ringer.rest(3 * QUIET)
+        hook.hold.set()
+        assert under_way.result(20).outcome is Outcome.DELIVERED
 
 
 def test_ringing_does_not_load_apprise_into_this_process(hook: Hook, ringer: Ringer) -> None:

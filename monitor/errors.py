@@ -11,6 +11,7 @@ MonitorError
 │   ├── StoreDamaged          the file is no sound database
 │   ├── StoreVersion          the database was made by another version of the program
 │   └── RecordRefused         a record that contradicts what is stored
+│       └── TextRefused       a text that the database cannot keep
 ├── LedgerError               a record that cannot be written to the ledger, or proven from it
 ├── ConfigError       a configuration that cannot be run by; carries every mistake found
 ├── InputError        what was sent cannot be read or is outside what is allowed
@@ -74,6 +75,10 @@ class StoreVersion(StoreError):
 
 class RecordRefused(StoreError):
     """A record that contradicts what is stored."""
+
+
+class TextRefused(RecordRefused):
+    """A text that the database cannot keep, or look for. Another try has it refused again."""
 
 
 class LedgerError(MonitorError):

@@ -94,6 +94,7 @@ _SLUGS: tuple[tuple[type[Exception], str], ...] = (
     (ours.KeyReuseError, "key-reused"),
     (ours.BusyError, "busy"),
     (ours.InputError, "invalid"),
+    (ours.TextRefused, "invalid"),  # a client told to come back would come back with the same text for ever
     (ours.ExportError, "refused"),  # the detail says why; the records themselves are kept
 )
 

@@ -22,6 +22,7 @@ from monitor.errors import (
     StoreFull,
     StoreLocked,
     StoreReadOnly,
+    TextRefused,
 )
 
 _FULL = StoreFull, "the disk of {where} is full ({what}); free some room, what waits is then stored by itself"
@@ -56,6 +57,7 @@ _SERVER_FULL = StoreFull, "the server's disk of {where} is full ({what}); free s
 _DENIED = StoreReadOnly, "{where} cannot be written ({what}); let the user in [store] url own the database, and write to it"
 _SERVER_FAILED = StoreFailed, "the server of {where} failed ({what}); look into its log"
 _UNDONE = StoreFailed, "{where} undid what was being written ({what}); it will be tried again"
+_NO_TEXT = TextRefused, "a text cannot be kept ({what}); leave that character out"
 _SERVER_DAMAGED = StoreDamaged, "{where} is not sound ({what}); stop the server, keep its files and restore the newest backup"
 
 #: By the whole SQLSTATE first, then by its class.
@@ -95,7 +97,7 @@ def _of_server(origin: BaseException | None, state: str) -> tuple[type[StoreErro
     if not state:
         if isinstance(origin, psycopg.OperationalError):  # no connection, or it broke: nobody was there to give a code
             return _UNREACHED
-        return _REFUSED if isinstance(origin, psycopg.DataError) else None  # a text that no server would take
+        return _NO_TEXT if isinstance(origin, psycopg.DataError) else None  # refused before any server was asked
     return _BY_STATE.get(state) or _BY_STATE.get(state[:2])
 
 

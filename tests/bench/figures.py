@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import platform
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -52,7 +53,11 @@ def cpu_s(pid: int | str = "self") -> float:
 
 def children(pid: int | str = "self") -> set[int]:
     """The processes that one has started, by any of its threads, and that live (proc(5), children)."""
-    return {int(one) for task in Path(f"/proc/{pid}/task").iterdir() for one in (task / "children").read_text(encoding="ascii").split()}
+    found: set[int] = set()
+    for task in Path(f"/proc/{pid}/task").iterdir():
+        with suppress(OSError):  # a thread that has just ended; what it started is another one's now
+            found.update(map(int, (task / "children").read_text(encoding="ascii").split()))
+    return found
 
 
 def written_bytes(pid: int | str = "self") -> tuple[int, int]:

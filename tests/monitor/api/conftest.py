@@ -270,7 +270,8 @@ def site(tmp_path: Path, database: str) -> Iterator[Site]:
 def served(site: Site) -> Iterator[str]:
     """The site on a real server on loopback; its address."""
     listening = socket.create_server(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(site.app, log_level="warning", timeout_graceful_shutdown=5))
+    listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # as the service's own
+    server = uvicorn.Server(uvicorn.Config(site.app, log_level="warning", log_config=None, timeout_graceful_shutdown=5))
     thread = threading.Thread(target=lambda: asyncio.run(server.serve([listening])), daemon=True)
     thread.start()
     deadline = time.monotonic() + 20

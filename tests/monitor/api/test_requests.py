@@ -81,6 +81,16 @@ def test_each_mistake_gets_one_sentence_in_the_one_shape(site, method, path, bod
     assert words in check_problem(answer, status, slug)["detail"]
 
 
+@pytest.mark.parametrize("path", ["/api/v1/calibrations?probe=%00", "/api/v1/recalls?probe=core-1%00"])
+def test_text_that_a_database_cannot_look_for_is_a_mistake_in_the_request(site, engine, path):
+    """PostgreSQL knows no text with NUL: that is no trouble of the store, and no reason to send the same again; SQLite finds nothing."""
+    (answer,) = ask(site, "operator", ("GET", path, None))
+    if engine == "sqlite":
+        assert answer.json()[path[8:].partition("?")[0]] == []
+    else:
+        assert "leave that character out" in check_problem(answer, 422, "invalid")["detail"]
+
+
 def test_broken_sign_in_body_is_told_to_anybody(site):
     """Where nobody has to be signed in, a broken body gets its own sentence."""
     (answer,) = ask(site, "nobody", ("POST", "/api/v1/session", b"{"), headers=JSON)

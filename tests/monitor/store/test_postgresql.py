@@ -8,7 +8,7 @@ import psycopg
 import pytest
 from sqlalchemy import Connection, event, text
 
-from monitor.errors import MonitorError, RecordRefused, StoreDamaged, StoreError, StoreFailed, StoreLocked, StoreUnavailable
+from monitor.errors import MonitorError, StoreDamaged, StoreError, StoreFailed, StoreLocked, StoreUnavailable, TextRefused
 from monitor.store import plans
 from monitor.store.database import Store
 from monitor.store.postgresql import PostgresDialect
@@ -145,7 +145,9 @@ def test_text_that_the_server_cannot_keep_is_refused_alone(store: Store, writer:
     bad = writer.submit(lambda conn: plans.put(conn, "a", "\x00", 1))
     good = writer.submit(put("a"))
     writer.urgent()
-    assert isinstance(bad.exception(WAIT_S), RecordRefused)
+    refused = bad.exception(WAIT_S)
+    assert isinstance(refused, TextRefused)
+    assert "leave that character out" in str(refused)
     assert good.result(WAIT_S) == "a"
 
 

@@ -17,10 +17,9 @@ from monitor.alarms.drill import Drill
 from monitor.alarms.listing import open_rows
 from monitor.config import Config
 from rules.plan import Site
-from rules.reading import HOUR, SECOND, Instant, Span
+from rules.reading import SECOND, Instant, Span
 
 LOOK_EVERY: Final[Span] = 30 * SECOND
-_CERTIFICATES_EVERY: Final[Span] = 6 * HOUR
 #: A commit for which nobody waits may take a second by design; half of the last minute's above this is slow (our choice).
 SLOW: Final[Span] = 3 * SECOND
 _LAST: Final = 30
@@ -35,11 +34,11 @@ class Rounds:
         self._drill = Drill(config, site, alarms, record)
         self._took: deque[Span] = deque(maxlen=_LAST)
         self._looked_at: Instant | None = None
-        self._certificates_at: Instant | None = None
+        self._ends = certificates.Ends()
 
     def forget(self) -> None:
         """A transaction was undone: look again at the next occasion."""
-        self._looked_at = self._certificates_at = None
+        self._looked_at = None
 
     def took(self, seconds: float) -> None:
         """How long the last pass took from its beginning until it was durable."""
@@ -56,13 +55,12 @@ class Rounds:
         self._stand(conn, troubles.store_slow(now, half, SLOW), half > SLOW, now)
         if self._kept is not None:
             self._stand(conn, troubles.clock_untrusted(now), self._kept() is False, now)
-        if self._certificates_at is None or not 0 <= now - self._certificates_at < _CERTIFICATES_EVERY:
-            self._certificates_at = now
-            due = {one.name: one for one in certificates.ending(self._config, now)}
-            for file in certificates.held(self._config):
-                one = due.get(file.name)
-                cause = troubles.certificate_due(file.name, now, one.text if one else "", over=one is not None and one.at <= now)
-                self._stand(conn, cause, one is not None, now)
+        ends = self._ends.of(certificates.held(self._config))
+        due = {one.name: one for one in certificates.ending(ends, self._config, now)}
+        for file in ends:
+            one = due.get(file.name)
+            cause = troubles.certificate_due(file.name, now, one.text if one else "", over=one is not None and one.at <= now)
+            self._stand(conn, cause, one is not None, now)
 
     def _stand(self, conn: Connection, cause: Cause, so: bool, now: Instant) -> None:
         """Raise or clear, once: what stands already and is no worse is left alone."""

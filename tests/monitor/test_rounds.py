@@ -5,6 +5,8 @@ from __future__ import annotations
 import http.server
 import json
 import socket
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -23,15 +25,17 @@ from monitor.alarms.alarms import Alarms
 from monitor.alarms.causes import Cause
 from monitor.alarms.listing import open_alarms
 from monitor.alarms.tables import outbox
+from monitor.certificates import Ends
 from monitor.clock_trust import clock_is_kept
 from monitor.config import AlarmsConfig, BellConfig, Config, Mqtt, Person, Rung, Secret
 from monitor.config import Heartbeat as Settings
 from monitor.heartbeat import FAILURES, LATELY_S, Heartbeat
-from monitor.rounds import SLOW, Rounds
+from monitor.rounds import LOOK_EVERY, SLOW, Rounds
 from monitor.store.database import Store
 from rules.plan import Site
 from rules.quantity import from_datetime, parse_instant
 from rules.reading import HOUR, MINUTE, SECOND, Instant
+from tests.waiting import until
 
 START = parse_instant("2026-03-02T22:00:00-06:00")
 SITE = Site("ferncliff", "Ferncliff Yard Smokehouse", "America/Chicago", "F")
@@ -56,6 +60,15 @@ class Walk:
         with self.store.write() as conn:
             self.rounds.look(conn, self.now)
             self.alarms.due(conn, self.now)
+
+    def comes_to(self, standing: dict[str, str]) -> None:
+        """Look on, half a minute at a time, until just these stand."""
+
+        def look() -> bool:
+            self.look(LOOK_EVERY)
+            return self.standing() == standing
+
+        until(look, f"{standing}")
 
     def turn(self, cause: Cause) -> None:
         """The condition begins and ends again."""
@@ -158,21 +171,73 @@ def certificate(path: Path, until: datetime) -> Path:
 
 def test_certificate_rings_a_month_ahead_and_again_when_it_has_ended(walk: Callable[..., Walk], tmp_path: Path) -> None:
     """A new file in its place ends it."""
-    until = datetime(2026, 4, 2, 12, tzinfo=UTC)
-    ca = certificate(tmp_path / "site-ca.crt", until)
-    one = walk(mqtt=Mqtt("127.0.0.1", tls_ca=ca))
-    one.now = from_datetime(until - timedelta(days=31))
-    one.look()
-    assert one.standing() == {}
+    until_ = datetime(2026, 4, 2, 12, tzinfo=UTC)
+    ca, old = certificate(tmp_path / "site-ca.crt", until_), certificate(tmp_path / "old.crt", until_ - timedelta(days=90))
+    ended = {"certificate/old.crt": "certificate old.crt has ended"}
+    one = walk(mqtt=Mqtt("127.0.0.1", tls_ca=ca, tls_cert=old))
+    one.now = from_datetime(until_ - timedelta(days=31))
+    one.comes_to(ended)  # both have been read: the other one is not due yet
     one.look(2 * 24 * HOUR)
-    assert one.standing() == {"certificate/site-ca.crt": "certificate site-ca.crt ends soon"}
+    assert one.standing() == ended | {"certificate/site-ca.crt": "certificate site-ca.crt ends soon"}
     one.look(24 * HOUR)
     assert len(one.told()) >= 1
     one.look(29 * 24 * HOUR)
-    assert one.standing() == {"certificate/site-ca.crt": "certificate site-ca.crt has ended"}
-    certificate(ca, until + timedelta(days=365))
-    one.look(7 * HOUR)
-    assert one.standing() == {}
+    assert one.standing() == ended | {"certificate/site-ca.crt": "certificate site-ca.crt has ended"}
+    certificate(ca, until_ + timedelta(days=365))
+    one.comes_to(ended)
+    old.unlink()
+    one.comes_to({})
+
+
+def test_certificates_are_read_again_only_where_a_file_has_changed(tmp_path: Path) -> None:
+    """One that is no certificate has no end; what several in one file end with is the first of them."""
+    until_ = datetime(2026, 4, 2, 12, tzinfo=UTC)
+    two, none, away = certificate(tmp_path / "two.crt", until_), tmp_path / "none.crt", tmp_path / "away.crt"
+    two.write_bytes(two.read_bytes() + certificate(tmp_path / "x.crt", until_ + timedelta(days=9)).read_bytes())
+    none.write_text("no certificate")
+    ends, files = Ends(), [two, none, away]
+    assert ends.of(files) == {}
+    until(lambda: ends.of(files), "the certificates are read")
+    known = ends.of(files)
+    assert known == {two: from_datetime(until_), none: None, away: None}
+    assert ends.of(files) is known
+    certificate(away, until_)
+    until(lambda: ends.of(files) is not known, "the new one is read")
+    assert ends.of(files)[away] == from_datetime(until_)
+
+
+def test_what_reads_certificates_is_not_kept_by_the_service(tmp_path: Path) -> None:
+    """It is 7 MB, and was needed for a moment."""
+    certificate(tmp_path / "site.crt", datetime(2026, 4, 2, 12, tzinfo=UTC))
+    code = """
+import sys, time, monitor.service
+from pathlib import Path
+from monitor.certificates import Ends
+ends = Ends()
+while not ends.of([Path(sys.argv[1])]):
+    time.sleep(0.02)
+sys.exit(1 if "cryptography" in sys.modules or None in ends.of([Path(sys.argv[1])]).values() else 0)
+"""
+    assert subprocess.run([sys.executable, "-c", code, str(tmp_path / "site.crt")], check=False, timeout=120).returncode == 0
+
+
+def test_certificates_that_cannot_be_read_are_tried_again_later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No memory for the process, say: what was known stays, and it is not started anew at every look."""
+    file = certificate(tmp_path / "site.crt", datetime(2026, 4, 2, 12, tzinfo=UTC))
+    ends = Ends()
+    until(lambda: ends.of([file]), "the certificate is read")
+    known = ends.of([file])
+    certificate(file, datetime(2027, 4, 2, 12, tzinfo=UTC))
+    tried = []
+    monkeypatch.setattr("monitor.certificates.sys.executable", str(tmp_path / "no such program"))
+    monkeypatch.setattr("monitor.certificates.log.error", lambda *_, **values: tried.append(values["text"]))
+    until(lambda: ends.of([file]) is known and tried, "the failure")
+    for _ in range(3):
+        assert ends.of([file]) is known
+    assert len(tried) == 1
+    monkeypatch.undo()
+    ends._not_before = 0.0
+    until(lambda: ends.of([file]) is not known, "it is read")
 
 
 class Elsewhere(http.server.ThreadingHTTPServer):

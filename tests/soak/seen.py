@@ -178,9 +178,11 @@ def in_words(seen: Seen, held: Stored, report: dict[str, Any]) -> list[str]:
         f"start after the last kill, with all of it in the store, its upkeep's first look included: {start['started_s']:.2f} s, "
         f"{start['started_cpu_s']:.2f} s of them processor time (aim: {AIM_START_S:g} s)"
     )
+    rings = [one["bells_mb"] for one in seen.samples if one["bells_mb"]]
     lines.append(
         f"resident memory at the end of the longest life: {seen.longest[-1]['mb']:.0f} MB, the story and its telephones included "
-        f"(aim: {AIM_MB:g} MB); {seen.longest[-1]['bells_mb']:.0f} MB more in the process that rings bells"
+        f"(aim: {AIM_MB:g} MB); the process that rings bells had up to "
+        f"{max(rings, default=0.0):.0f} MB more at {len(rings)} of {len(seen.samples)} hours' ends, and was none at the others"
     )
     lines += [f"not judged, since {why}: {text}" for name, text in _growth(seen) if (why := _too_short(seen, name))]
     return lines

@@ -79,6 +79,11 @@ class Recalled:
         return (one._replace(item=self.item(one.item)) if one.item.probe in self._by_probe else one for one in stored)
 
 
+def none(conn: Connection) -> bool:
+    """Whether no probe was ever recalled. Asked with every group of readings, so without what it costs to put a statement together."""
+    return conn.exec_driver_sql(f"SELECT 1 FROM {recall.name} LIMIT 1").first() is None
+
+
 def stretch_of(conn: Connection, check: Mapping[str, Any]) -> Stretch:
     """The stretch that a check beyond tolerance puts in doubt: from the last good check, or the end of the recall before it, to this one.
 

@@ -93,12 +93,12 @@ def end_of(file: Path) -> Instant | None:
 
 
 def _stamp(file: Path) -> tuple[int, ...]:
-    """What changes with a file; nothing where there is none."""
+    """What changes with a file, and with who may read it (inode(7), st_ctim); nothing where there is none."""
     try:
         found = file.stat()
     except OSError:
         return ()
-    return found.st_ino, found.st_size, found.st_mtime_ns
+    return found.st_ino, found.st_size, found.st_ctime_ns
 
 
 if __name__ == "__main__":

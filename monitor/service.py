@@ -348,7 +348,7 @@ class Service:
                 self.intake_trouble.write()
                 self._standing.write()
                 self.courier.wake()
-                self.ringer.rest(now)
+                self.ringer.rest(steady_clock())  # not by a clock that is set, or that a story hurries on
                 if self._exports:
                     self.exporter.look(now)
                 told = ""

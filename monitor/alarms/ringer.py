@@ -29,7 +29,7 @@ if TYPE_CHECKING:  # the child, run by path, has none of the service's own modul
 _PASSING = (408, 421, 425, 429)
 _CODE = re.compile(r"error[=: ]+(\d{3})")
 _START_TIMEOUT_S = 60.0
-#: A child that had nothing to ring for half an hour is ended: longer than an alarm that stands waits before it rings again.
+#: A child that had nothing to ring for half an hour is ended; an alarm that stands rings again after half of that, unless told otherwise.
 QUIET: Final[Span] = 30 * 60 * 1_000_000
 
 
@@ -90,10 +90,10 @@ class Ringer:
                 self._waiting.pop(number, None)
 
     def rest(self, now: Instant) -> None:
-        """End a child that has had nothing to do for `QUIET`. Called each second or minute; `now` may be set back or forth."""
+        """End a child that has had nothing to do for `QUIET`. Called each second; `now` is of any one clock that goes on steadily."""
         with self._lock:
             number, since = self._rested
-            if self._waiting or number != self._number or now < since:
+            if self._waiting or number != self._number:
                 self._rested = self._number, now
                 return
             if self._child is None or now - since < QUIET:

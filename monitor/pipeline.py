@@ -13,7 +13,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from monitor import late, ledger, recalls
+from monitor import late, ledger
 from monitor.alarms import causes
 from monitor.alarms.alarms import Alarms
 from monitor.check_watch import CheckWatch
@@ -132,10 +132,8 @@ class Pipeline:
             if self._listed_at is None or not 0 <= now - self._listed_at < SEAL_EVERY:
                 self._listed_at = now
                 self._note(conn, "too-late", {"probes": late.listed(conn), "why": _TOO_LATE}, now)
-        if recalls.none(conn):
-            return items
         recalled = Recalled.read(conn)
-        return [recalled.item(item) for item in items]
+        return [recalled.item(item) for item in items] if recalled else items
 
     def event(self, conn: Connection, event: LotEvent) -> Sequence[Finding]:
         """Store and judge a person's entry about a lot; EventError, with nothing changed, where it is refused."""

@@ -52,6 +52,9 @@ class Recalled:
     @classmethod
     def read(cls, conn: Connection, after: Instant | None = None, until: Instant | None = None) -> Recalled:
         """Every recall that was carried out; those that touch `after < at <= until` where these are given."""
+        # Asked with every group of readings, and mostly there is none: so first without what it costs to put a statement together.
+        if conn.exec_driver_sql(f"SELECT 1 FROM {recall.name} LIMIT 1").first() is None:
+            return cls(())
         query = select(recall.c.probe, recall.c.after, recall.c.until, recall.c.added_c).order_by(recall.c.id)
         if after is not None:
             query = query.where(recall.c.until > after)
@@ -77,11 +80,6 @@ class Recalled:
         if not self._by_probe:
             return iter(stored)
         return (one._replace(item=self.item(one.item)) if one.item.probe in self._by_probe else one for one in stored)
-
-
-def none(conn: Connection) -> bool:
-    """Whether no probe was ever recalled. Asked with every group of readings, so without what it costs to put a statement together."""
-    return conn.exec_driver_sql(f"SELECT 1 FROM {recall.name} LIMIT 1").first() is None
 
 
 def stretch_of(conn: Connection, check: Mapping[str, Any]) -> Stretch:

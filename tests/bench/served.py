@@ -192,6 +192,7 @@ def simulated_day(folder: Path) -> None:
     from monitor.demo.story import Player, StoryClock
     from monitor.service import Service
     from probes.simulator import Simulator
+    from tests.bench.figures import children
 
     clock = StoryClock(START)
     rung: list[str] = []
@@ -212,14 +213,13 @@ def simulated_day(folder: Path) -> None:
     begun = time.monotonic()
     player = Player(Simulator("ferncliff-day", 1, START), clock, one.intake.readings, durable, cast.act, cast.look)
     done = player.play()
-    children = [int(p) for t in Path("/proc/self/task").iterdir() for p in (t / "children").read_text().split()]
     told = {
         "done": done,
         "readings": player.sent,
         "seconds": time.monotonic() - begun,
         "start_mb": start_mb,
         "mb": resident_mb(),
-        "children_mb": sum(resident_mb(p) for p in children),
+        "children_mb": sum(map(resident_mb, children())),
         "rung": len(rung),
     }
     one.stop()

@@ -24,6 +24,7 @@ from typing import Any
 
 import pytest
 
+from tests.bench.figures import children
 from tests.deploy.board import PATH, ROOT
 from tests.waiting import until
 
@@ -33,8 +34,8 @@ PARTS = ("deploy", "monitor", "probes", "rules", "pyproject.toml", "README.md", 
 HOLD = """
 set -eu
 mount -t tmpfs -o size=3g,mode=755 tmpfs "$1"
-mkdir "$1/up" "$1/work" "$1/board"
-mount -t overlay overlay -o "lowerdir=$2,upperdir=$1/up,workdir=$1/work" "$1/board"
+mkdir "$1/upper" "$1/aside" "$1/board"
+mount -t overlay overlay -o "lowerdir=$2,upperdir=$1/upper,workdir=$1/aside" "$1/board"
 cp -L /etc/resolv.conf "$1/board/etc/resolv.conf.board"
 mv "$1/board/etc/resolv.conf.board" "$1/board/etc/resolv.conf"
 : >"$1/board/etc/machine-id"
@@ -131,7 +132,7 @@ class BootedBoard:
         self._nspawn: subprocess.Popen[bytes] | None = None
         self._groups: list[Path] = []
         self._leader = 0
-        self.root = Path(f"/proc/{self._holder.pid}/root{folder}/board")
+        self.root = Path("/proc", str(self._holder.pid), "root", *folder.parts[1:], "board")  # proc(5): its own view of the file system
         until(lambda: self._holder.poll() is not None or (self.root.parent / "held").exists(), "the root was not laid over the other")
         assert self._holder.poll() is None, "the root was not laid over the other"
         self._index = package_index()
@@ -177,13 +178,12 @@ class BootedBoard:
         """Look for the process that is PID 1 within."""
         assert self._nspawn is not None
         assert self._nspawn.poll() is None, f"the board did not start: {self._log.read_text()[-2000:]}"
-        pid = self._nspawn.pid
-        for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split():
+        for child in children(self._nspawn.pid):
             with suppress(OSError):
                 status = Path(f"/proc/{child}/status").read_text()
                 inner = next(line.split()[-1] for line in status.splitlines() if line.startswith("NSpid:"))
                 if inner == "1" and Path(f"/proc/{child}/comm").read_text().strip() == "systemd":
-                    self._leader = int(child)
+                    self._leader = child
                     return self.run("test", "-S", "/run/systemd/private", check=False).returncode == 0
         return False
 

@@ -16,15 +16,15 @@ from tests.missing import not_tested
 AS_NEWCOMER = """
 set -eu
 export PATH="$PATH:/usr/sbin:/sbin"
-work="$1"; checkout="$2"; shift 2
-mount -t tmpfs -o size=6g,mode=755 tmpfs "$work"
-mkdir "$work/up" "$work/work" "$work/over"
-mount -t overlay overlay -o "lowerdir=/,upperdir=$work/up,workdir=$work/work" "$work/over"
-for place in dev proc sys; do mount --rbind "/$place" "$work/over/$place"; done
-chroot "$work/over" useradd --create-home --home-dir /srv/newcomer --shell /bin/sh newcomer
-git -c safe.directory="$checkout" clone --quiet --no-hardlinks "$checkout" "$work/over/srv/newcomer/larderer"
-chroot "$work/over" chown -R newcomer: /srv/newcomer/larderer
-exec chroot "$work/over" runuser -u newcomer -- sh -c 'PATH=/usr/local/bin:/usr/bin:/bin && cd /srv/newcomer/larderer && exec "$@"' sh "$@"
+here="$1"; checkout="$2"; shift 2
+mount -t tmpfs -o size=6g,mode=755 tmpfs "$here"
+mkdir "$here/upper" "$here/aside" "$here/over"
+mount -t overlay overlay -o "lowerdir=/,upperdir=$here/upper,workdir=$here/aside" "$here/over"
+for place in dev proc sys; do mount --rbind "/$place" "$here/over/$place"; done
+chroot "$here/over" useradd --create-home --home-dir /srv/newcomer --shell /bin/sh newcomer
+git -c safe.directory="$checkout" clone --quiet --no-hardlinks "$checkout" "$here/over/srv/newcomer/larderer"
+chroot "$here/over" chown -R newcomer: /srv/newcomer/larderer
+exec chroot "$here/over" runuser -u newcomer -- sh -c 'PATH=/usr/local/bin:/usr/bin:/bin && cd /srv/newcomer/larderer && exec "$@"' sh "$@"
 """
 
 

@@ -171,11 +171,11 @@ def certificate(path: Path, until: datetime) -> Path:
 
 def test_certificate_rings_a_month_ahead_and_again_when_it_has_ended(walk: Callable[..., Walk], tmp_path: Path) -> None:
     """A new file in its place ends it."""
-    until_ = datetime(2026, 4, 2, 12, tzinfo=UTC)
-    ca, old = certificate(tmp_path / "site-ca.crt", until_), certificate(tmp_path / "old.crt", until_ - timedelta(days=90))
+    end = datetime(2026, 4, 2, 12, tzinfo=UTC)
+    ca, old = certificate(tmp_path / "site-ca.crt", end), certificate(tmp_path / "old.crt", end - timedelta(days=90))
     ended = {"certificate/old.crt": "certificate old.crt has ended"}
     one = walk(mqtt=Mqtt("127.0.0.1", tls_ca=ca, tls_cert=old))
-    one.now = from_datetime(until_ - timedelta(days=31))
+    one.now = from_datetime(end - timedelta(days=31))
     one.comes_to(ended)  # both have been read: the other one is not due yet
     one.look(2 * 24 * HOUR)
     assert one.standing() == ended | {"certificate/site-ca.crt": "certificate site-ca.crt ends soon"}
@@ -183,7 +183,7 @@ def test_certificate_rings_a_month_ahead_and_again_when_it_has_ended(walk: Calla
     assert len(one.told()) >= 1
     one.look(29 * 24 * HOUR)
     assert one.standing() == ended | {"certificate/site-ca.crt": "certificate site-ca.crt has ended"}
-    certificate(ca, until_ + timedelta(days=365))
+    certificate(ca, end + timedelta(days=365))
     one.comes_to(ended)
     old.unlink()
     one.comes_to({})
@@ -191,19 +191,19 @@ def test_certificate_rings_a_month_ahead_and_again_when_it_has_ended(walk: Calla
 
 def test_certificates_are_read_again_only_where_a_file_has_changed(tmp_path: Path) -> None:
     """One that is no certificate has no end; what several in one file end with is the first of them."""
-    until_ = datetime(2026, 4, 2, 12, tzinfo=UTC)
-    two, none, away = certificate(tmp_path / "two.crt", until_), tmp_path / "none.crt", tmp_path / "away.crt"
-    two.write_bytes(two.read_bytes() + certificate(tmp_path / "x.crt", until_ + timedelta(days=9)).read_bytes())
+    end = datetime(2026, 4, 2, 12, tzinfo=UTC)
+    two, none, away = certificate(tmp_path / "two.crt", end), tmp_path / "none.crt", tmp_path / "away.crt"
+    two.write_bytes(two.read_bytes() + certificate(tmp_path / "x.crt", end + timedelta(days=9)).read_bytes())
     none.write_text("no certificate")
     ends, files = Ends(), [two, none, away]
     assert ends.of(files) == {}
     until(lambda: ends.of(files), "the certificates are read")
     known = ends.of(files)
-    assert known == {two: from_datetime(until_), none: None, away: None}
+    assert known == {two: from_datetime(end), none: None, away: None}
     assert ends.of(files) is known
-    certificate(away, until_)
+    certificate(away, end)
     until(lambda: ends.of(files) is not known, "the new one is read")
-    assert ends.of(files)[away] == from_datetime(until_)
+    assert ends.of(files)[away] == from_datetime(end)
     known = ends.of(files)
     away.chmod(0o640)  # one that could not be read may be readable now
     until(lambda: ends.of(files) is not known, "it is read again")

@@ -112,18 +112,23 @@ def _unforeseen(board: Board) -> set[str]:
     return {one["lot"] for one in board.service.desk.deviations() if one["verdict"] == "unforeseen"}
 
 
-def test_lot_of_an_earlier_plan_that_forgives_time_asks_a_person_too(at_most: Board) -> None:
-    """It is judged by the plan in force at its start, in which the ceiling was, though the plan of now has none."""
-    board = at_most
-    board.read(30)
-    board.config.plan.write_text(PLAN, encoding="utf-8")
-    board.restart()
+def _through_a_boot_without_the_time(board: Board) -> None:
+    """The power goes for an hour and once more: a boot whose clock is days behind lies between, and the next one knows the time."""
     board.power_cut(HOUR, -3 * DAY)
     board.read(30)
     board.power_cut(HOUR, 0, kept=True)
     board.read(30)
     for _ in range(4):
         board.tick()
+
+
+def test_lot_of_an_earlier_plan_that_forgives_time_asks_a_person_too(at_most: Board) -> None:
+    """It is judged by the plan in force at its start, in which the ceiling was, though the plan of now has none."""
+    board = at_most
+    board.read(30)
+    board.config.plan.write_text(PLAN, encoding="utf-8")
+    board.restart()
+    _through_a_boot_without_the_time(board)
     assert _unforeseen(board) == {"J-1"}
 
 
@@ -136,12 +141,7 @@ def test_lot_open_for_longer_than_sixty_others_asks_a_person_too(at_most: Board)
         board.move(SECOND)
         board.service.desk.end(ODILE, f"K-{n}")
         board.move(SECOND)
-    board.power_cut(HOUR, -3 * DAY)
-    board.read(30)
-    board.power_cut(HOUR, 0, kept=True)
-    board.read(30)
-    for _ in range(4):
-        board.tick()
+    _through_a_boot_without_the_time(board)
     assert _unforeseen(board) == {"J-1"}
 
 
